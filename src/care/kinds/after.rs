@@ -1,0 +1,55 @@
+//! `after`: within a time after each care of another requirement.
+
+use super::super::ledger::{Basis, Outcome, Phase};
+use super::super::line::{Line, Mark, Sign};
+use super::super::time::{Length, TICK};
+use super::{Chance, Counted, Frame};
+
+pub(super) fn count(line: &Line<'_>, trigger: Option<&Line<'_>>, frame: &Frame<'_>, within: Length) -> Counted {
+    let (mut chances, mut wakes) = (Vec::new(), Vec::new());
+    let mut standing = frame.idle(line);
+    let triggers = trigger.into_iter().flat_map(|t| t.signed(Sign::Credit)).filter(|m| m.at_risk);
+    for first in triggers {
+        let Some(index) = line.stretches.iter().position(|s| s.pieces.contains(first.at)) else { continue };
+        let Some(stretch) = line.stretches.get(index) else { continue };
+        let (from, deadline) = (first.at - frame.rules.lead, first.at + within);
+        let window = |sign| {
+            let mut marks = line.marks_of(index).iter();
+            marks.find(|m| m.sign == sign && from <= m.at && m.at <= deadline)
+        };
+        let chance = |outcome, mark: Option<&Mark>| Chance {
+            outcome,
+            at: mark.map_or(deadline, |m| m.at),
+            due: first.at,
+            deadline,
+            basis: Basis::After { trigger: first.at, trigger_evidence: first.evidence.clone() },
+            late: outcome == Outcome::Met && mark.is_some_and(|m| m.late),
+            evidence: mark.map(|m| m.evidence.clone()).unwrap_or_default(),
+            stretch: index,
+        };
+        let settled = deadline.min(stretch.hull.to);
+        wakes.extend([first.at + TICK, deadline + TICK, settled + TICK]);
+        if let Some(mark) = window(Sign::Credit) {
+            wakes.push(mark.at + TICK);
+            if first.at < frame.cut && frame.counts(mark.at) {
+                chances.push(chance(Outcome::Met, Some(mark)));
+            }
+        } else if let Some(mark) = window(Sign::Excuse) {
+            // until the window is over care may still come
+            if settled < frame.cut && frame.counts(mark.at) {
+                chances.push(chance(Outcome::Excused, Some(mark)));
+            }
+        } else {
+            if line.at_risk.contains(deadline) && frame.counts(deadline) {
+                chances.push(chance(Outcome::Missed, None));
+            }
+            if standing.phase == Phase::Waiting && standing.due.is_none() && deadline >= frame.now {
+                standing.due = Some(first.at);
+                standing.deadline = Some(deadline);
+                standing.phase = Phase::Due;
+                standing.outstanding = 1;
+            }
+        }
+    }
+    Counted { chances, standing, wakes }
+}

@@ -1,0 +1,97 @@
+//! `at`: fixed local times of day, each with a tolerance before and after.
+
+use chrono::NaiveTime;
+
+use super::super::ledger::{Basis, Outcome, Phase};
+use super::super::line::{Line, Mark, Sign};
+use super::super::time::{Instant, Length, TICK, local_instant, next_day};
+use super::{Chance, Counted, Frame};
+
+/// How far ahead slots are looked for: every time of day comes round within it, a clock change included.
+const AHEAD: Length = Length::hours(48);
+
+/// One time of day on one day, with what answers it.
+struct Slot<'a> {
+    at: Instant,
+    stretch: usize,
+    answer: Option<&'a Mark>,
+}
+
+pub(super) fn count(line: &Line<'_>, frame: &Frame<'_>, times: &[NaiveTime], tolerance: Length) -> Counted {
+    let (mut chances, mut wakes) = (Vec::new(), Vec::new());
+    let mut standing = frame.idle(line);
+    for slot in slots(line, frame, times, tolerance) {
+        let deadline = slot.at + tolerance;
+        let Some(stretch) = line.stretches.get(slot.stretch) else { continue };
+        let piece = stretch.pieces.iter().find(|p| p.contains(slot.at));
+        let due = piece.map_or(slot.at, |p| p.from).max(slot.at - tolerance);
+        let chance = |outcome, mark: Option<&Mark>| Chance {
+            outcome,
+            at: mark.map_or(deadline, |m| m.at),
+            due,
+            deadline,
+            basis: Basis::At { slot: slot.at },
+            late: outcome == Outcome::Met && mark.is_some_and(|m| m.late),
+            evidence: mark.map(|m| m.evidence.clone()).unwrap_or_default(),
+            stretch: slot.stretch,
+        };
+        let settled = deadline.min(stretch.hull.to);
+        wakes.extend([slot.at + TICK, deadline + TICK, settled + TICK]);
+        match slot.answer {
+            Some(mark) if mark.sign == Sign::Credit => {
+                wakes.push(mark.at + TICK);
+                if slot.at < frame.cut && frame.counts(mark.at) {
+                    chances.push(chance(Outcome::Met, Some(mark)));
+                }
+            }
+            // until the window is over care may still come
+            Some(mark) => {
+                if settled < frame.cut && frame.counts(mark.at) {
+                    chances.push(chance(Outcome::Excused, Some(mark)));
+                }
+            }
+            None => {
+                if line.at_risk.contains(deadline) && frame.counts(deadline) {
+                    chances.push(chance(Outcome::Missed, None));
+                }
+                wakes.push(due);
+                if standing.phase == Phase::Waiting && standing.due.is_none() && deadline >= frame.now {
+                    frame.ask(&mut standing, due, deadline, 1);
+                }
+            }
+        }
+    }
+    Counted { chances, standing, wakes }
+}
+
+/// The slots at risk in order, each with the earliest unused credit of its window, else its earliest unused excuse.
+fn slots<'a>(line: &'a Line<'_>, frame: &Frame<'_>, times: &[NaiveTime], tolerance: Length) -> Vec<Slot<'a>> {
+    let Some(hull) = line.at_risk.hull() else { return Vec::new() };
+    let zone = frame.rules.zone;
+    let (mut date, last) = (hull.from.day(zone), (frame.now + AHEAD).min(hull.to).day(zone));
+    let mut instants = Vec::new();
+    while date <= last {
+        instants.extend(times.iter().map(|time| local_instant(date, *time, zone)));
+        date = next_day(date);
+    }
+    // two times that a clock change brings together are one slot
+    instants.sort_unstable();
+    instants.dedup();
+    let mut used = vec![false; line.marks.len()];
+    let mut take = |sign: Sign, from: Instant, to: Instant| {
+        let window = line.marks.iter().enumerate().skip(line.marks.partition_point(|m| m.at < from));
+        let free = window.take_while(|(_, m)| m.at <= to).find(|(i, m)| m.sign == sign && used.get(*i) == Some(&false));
+        free.map(|(index, mark)| {
+            used.iter_mut().skip(index).take(1).for_each(|u| *u = true);
+            mark
+        })
+    };
+    let mut slots = Vec::new();
+    for at in instants {
+        let Some(stretch) = line.stretches.iter().position(|s| s.pieces.contains(at)) else { continue };
+        let (from, to) = (at - tolerance, at + tolerance);
+        let answer = take(Sign::Credit, from, to).or_else(|| take(Sign::Excuse, from, to));
+        slots.push(Slot { at, stretch, answer });
+    }
+    slots
+}

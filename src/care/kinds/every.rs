@@ -1,0 +1,105 @@
+//! `every`: due a target after the last credit, missed a limit after it, again and again.
+
+use super::super::facts::Source;
+use super::super::ledger::{Basis, Outcome, Phase};
+use super::super::line::{Line, Mark, Sign, Stretch};
+use super::super::time::{Instant, Length, TICK};
+use super::{Chance, Counted, Frame};
+
+/// Below this a limit is no limit that a ward could keep; it bounds the number of deadlines of a stay.
+const SHORTEST_LIMIT: Length = Length::minutes(1);
+
+/// The running clock of a stretch.
+struct Clock<'a> {
+    stretch: &'a Stretch,
+    index: usize,
+    target: Length,
+    limit: Length,
+    regrace: Length,
+    /// When the care that the deadline is for became due.
+    due: Instant,
+    /// The last credit, excuse or missed deadline, or the start.
+    anchor: Instant,
+    evidence: Vec<Source>,
+    deadline: Instant,
+}
+
+impl Clock<'_> {
+    /// Care was given or excused at `anchor`, or the clock starts there.
+    fn restart(&mut self, anchor: Instant, evidence: Vec<Source>) {
+        self.due = self.stretch.next_at_risk(anchor + self.target);
+        self.set(anchor, evidence);
+    }
+
+    fn set(&mut self, anchor: Instant, evidence: Vec<Source>) {
+        self.anchor = anchor;
+        self.evidence = evidence;
+        self.deadline = self.stretch.moved(anchor + self.limit, self.regrace);
+    }
+
+    fn basis(&self) -> Basis {
+        let unmoved = self.anchor + self.limit;
+        Basis::Every { anchor: self.anchor, anchor_evidence: self.evidence.clone(), unmoved }
+    }
+
+    fn chance(&self, outcome: Outcome, mark: Option<&Mark>) -> Chance {
+        Chance {
+            outcome,
+            at: mark.map_or(self.deadline, |m| m.at),
+            due: self.due,
+            deadline: self.deadline,
+            basis: self.basis(),
+            late: outcome == Outcome::Met && mark.is_some_and(|m| m.late),
+            evidence: mark.map(|m| m.evidence.clone()).unwrap_or_default(),
+            stretch: self.index,
+        }
+    }
+}
+
+pub(super) fn count(line: &Line<'_>, frame: &Frame<'_>, target: Length, limit: Length) -> Counted {
+    let (mut chances, mut wakes) = (Vec::new(), Vec::new());
+    let mut standing = frame.idle(line);
+    for (index, stretch) in line.stretches.iter().enumerate() {
+        let limit = limit.max(SHORTEST_LIMIT);
+        let (regrace, start) = (frame.rules.regrace, stretch.hull.from);
+        let evidence = Vec::new();
+        let (anchor, due, deadline) = (start, start, start);
+        let mut clock = Clock { stretch, index, target, limit, regrace, due, anchor, evidence, deadline };
+        clock.restart(start, Vec::new());
+        let (mut last_met, mut last_excused) = (None, None);
+        for mark in line.marks_of(index) {
+            miss_until(&mut clock, mark.at, frame, &mut chances);
+            let (outcome, last) = match mark.sign {
+                Sign::Credit => (Outcome::Met, &mut last_met),
+                Sign::Excuse => (Outcome::Excused, &mut last_excused),
+            };
+            let apart = last.is_none_or(|before| before <= mark.at - target.half());
+            if mark.at_risk && frame.counts(mark.at) && apart {
+                chances.push(clock.chance(outcome, Some(mark)));
+                *last = Some(mark.at);
+            }
+            clock.restart(mark.at, mark.evidence.clone());
+            wakes.push(mark.at + TICK);
+        }
+        let (due, first) = (clock.due, clock.deadline);
+        miss_until(&mut clock, stretch.hull.to, frame, &mut chances);
+        wakes.push(due);
+        if clock.deadline < frame.horizon {
+            wakes.push(clock.deadline + TICK);
+        }
+        if standing.phase == Phase::Waiting && stretch.hull.contains(frame.now) {
+            frame.ask(&mut standing, due, first, 1);
+        }
+    }
+    Counted { chances, standing, wakes }
+}
+
+/// Counts the deadlines that pass before `until` with no credit. A care exactly at the deadline is in time.
+fn miss_until(clock: &mut Clock<'_>, until: Instant, frame: &Frame<'_>, chances: &mut Vec<Chance>) {
+    while clock.deadline < until.min(frame.now) {
+        if frame.counts(clock.deadline) {
+            chances.push(clock.chance(Outcome::Missed, None));
+        }
+        clock.set(clock.deadline, Vec::new());
+    }
+}

@@ -1,0 +1,69 @@
+//! Lapses: time at risk after a missed deadline, until the next care or excuse or the end of the stretch.
+
+use super::kinds::{Chance, Frame};
+use super::ledger::{Lapse, LapseEnd, LapseEnder, Outcome};
+use super::line::{Line, Sign};
+use super::time::{Instant, Span};
+
+/// The lapses of `line`, whose chances are `chances`; units are filled in by the caller. A deadline missed while a lapse
+/// is open joins it.
+pub(super) fn lapses(line: &Line<'_>, chances: &[Chance], frame: &Frame<'_>) -> Vec<Lapse> {
+    let mut missed: Vec<&Chance> = chances.iter().filter(|c| c.outcome == Outcome::Missed).collect();
+    missed.sort_by_key(|c| c.deadline);
+    let mut out: Vec<Lapse> = Vec::new();
+    for miss in missed {
+        match out.last_mut().filter(|l| holds(l, miss.deadline)) {
+            Some(lapse) => lapse.misses.push(miss.deadline),
+            None => out.push(begin(line, miss, frame)),
+        }
+    }
+    for lapse in &mut out {
+        let to = lapse.ended.as_ref().map_or(Instant::LATEST, |e| e.at);
+        let within = Span::new(lapse.from, to.min(frame.cut));
+        lapse.lapsed = line.at_risk.within(within).minus(frame.unverified).length();
+    }
+    out
+}
+
+/// True if a deadline missed at `at` belongs to `lapse`: it is open then, or `at` is where its stretch ends, or where it
+/// began (several misses of one day share a deadline).
+fn holds(lapse: &Lapse, at: Instant) -> bool {
+    let still = |end: &LapseEnd| end.at > at || (end.by == LapseEnder::EndOfStretch && end.at == at);
+    lapse.from == at || lapse.ended.as_ref().is_none_or(still)
+}
+
+fn begin(line: &Line<'_>, miss: &Chance, frame: &Frame<'_>) -> Lapse {
+    let from = miss.deadline;
+    let next = line.marks_of(miss.stretch).iter().find(|m| m.at >= from);
+    let stretch_ends = line.stretches.get(miss.stretch).map_or(Instant::LATEST, |s| s.hull.to);
+    let ended = match next {
+        Some(mark) => Some(LapseEnd {
+            at: mark.at,
+            by: match mark.sign {
+                Sign::Credit => LapseEnder::Care,
+                Sign::Excuse => LapseEnder::Excuse,
+            },
+            evidence: mark.evidence.clone(),
+        }),
+        None if stretch_ends <= frame.now => {
+            Some(LapseEnd { at: stretch_ends, by: LapseEnder::EndOfStretch, evidence: Vec::new() })
+        }
+        None => None,
+    };
+    let declared = from + frame.rules.allowance;
+    // care charted inside the allowance never raises anything
+    let open_then = ended.as_ref().is_none_or(|end| end.at > declared) || next.is_some_and(|m| m.received > declared);
+    Lapse {
+        requirement: line.id(),
+        place: line.place,
+        from,
+        due: miss.due,
+        ended,
+        misses: vec![from],
+        basis: miss.basis.clone(),
+        lapsed: super::time::Length::ZERO,
+        declared,
+        announced: open_then && frame.now >= declared && from < frame.cut && frame.watermark >= declared,
+        unit: "".into(),
+    }
+}

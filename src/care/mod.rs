@@ -1,0 +1,31 @@
+//! The decision core: from the facts of a stay and a protocol to the ledger, and from the ledger to what must be said.
+//!
+//! Pure: no FHIR, no clock, no I/O, no randomness, no hash order. It cannot fail; what it could not use it returns
+//! as a [`Doubt`](ledger::Doubt). In reading order:
+//!
+//! * [`time`]: instants, half-open spans, sets of spans, local days;
+//! * [`facts`]: what the record says of one stay;
+//! * [`protocol`]: what must happen and how often, and the site's own settings;
+//! * [`ledger`]: what follows from the two;
+//! * [`reconcile`]: `facts + rules + feed + now -> ledger`. Its parts: [`airway`] (when the patient was ventilated),
+//!   [`place`] (where), [`line`](self::line) (when a requirement applied and what credited it), one file for each kind of
+//!   requirement in [`kinds`], [`lapse`], and [`attribute`] (to whom a count belongs);
+//! * [`plan`]: `ledger + what has been said -> changes`;
+//! * [`tally`]: ledgers added up over stays; [`statistics`]: intervals for the sums;
+//! * [`explain`]: the arithmetic of an item, in words.
+
+pub mod time;
+pub mod facts;
+pub mod protocol;
+pub mod ledger;
+pub mod reconcile;
+mod airway;
+mod place;
+mod line;
+mod kinds;
+mod lapse;
+mod attribute;
+pub mod plan;
+pub mod tally;
+pub mod statistics;
+pub mod explain;

@@ -1,0 +1,383 @@
+//! `facts + rules + feed + now -> ledger`.
+
+use std::collections::BTreeMap;
+use chrono::NaiveDate;
+
+use super::airway::{Airway, airway};
+use super::attribute::{Segments, segments};
+use super::facts::{Code, Facts, When};
+use super::kinds::{Chance, Frame, count};
+use super::lapse::lapses;
+use super::ledger::{
+    Cell, CellKey, Census, Doubt, Feed, Lapse, Ledger, Opportunity, Outcome, PatientDay, Phase, RequirementCounts,
+    Standing, State,
+};
+use super::line::Line;
+use super::place::{Places, places};
+use super::protocol::{Kind, Rules};
+use super::time::{Instant, Length, Span, Spans, TICK, local_instant, next_day};
+
+/// How many instants that turn out to change nothing are passed over in the search for the next wake. The last one
+/// tried is then taken: waking too early does no harm.
+const WAKES_TRIED: usize = 200;
+
+/// The ledger of the stay of `facts` at `now`.
+///
+/// # Guarantees
+/// Depends on the set of facts only. With the same facts, rules and feed nothing but hours changes between `now` and
+/// `wake`, and something does at `wake`.
+pub fn reconcile(facts: &Facts, rules: &Rules, feed: Feed, now: Instant) -> Ledger {
+    let draft = draft(facts, rules, feed, now);
+    let mut from = now;
+    let mut wake = None;
+    let mut ahead = draft.wakes.clone();
+    for _ in 0..WAKES_TRIED {
+        ahead.retain(|w| *w > from && *w < Instant::LATEST);
+        let Some(next) = ahead.iter().min().copied() else {
+            wake = None;
+            break;
+        };
+        wake = Some(next);
+        let later = self::draft(facts, rules, feed, next);
+        if !draft.says_what(&later) {
+            break;
+        }
+        ahead.extend(later.wakes);
+        from = next;
+    }
+    Ledger { wake, ..draft.ledger }
+}
+
+/// A ledger without wake, and the instants at which it may change.
+struct Draft {
+    ledger: Ledger,
+    wakes: Vec<Instant>,
+}
+
+impl Draft {
+    /// True if `later` says the same but for hours.
+    fn says_what(&self, later: &Draft) -> bool {
+        let (a, b) = (&self.ledger, &later.ledger);
+        let lapse = |l: &Lapse| Lapse { lapsed: Length::ZERO, ..l.clone() };
+        a.state == b.state
+            && a.unit == b.unit
+            && a.standings == b.standings
+            && a.opportunities == b.opportunities
+            && a.census == b.census
+            && a.patient_days == b.patient_days
+            && a.doubts == b.doubts
+            && a.held_until == b.held_until
+            && a.lapses.len() == b.lapses.len()
+            && a.lapses.iter().zip(&b.lapses).all(|(x, y)| lapse(x) == lapse(y))
+    }
+}
+
+/// The stay as all lines share it.
+struct Scene<'a> {
+    facts: &'a Facts,
+    rules: &'a Rules,
+    stay: Span,
+    airway: Airway,
+    away: Spans,
+    places: Places,
+}
+
+fn scene<'a>(facts: &'a Facts, rules: &'a Rules, now: Instant) -> Scene<'a> {
+    let stay = Span::until(facts.begins.unwrap_or(Instant::EARLIEST), facts.ends.as_ref().map(|e| e.at));
+    Scene {
+        facts,
+        rules,
+        stay,
+        airway: airway(facts, rules, stay, now),
+        away: Spans::union(facts.away.iter().map(|a| Span::until(a.from, a.to))),
+        places: places(&facts.units),
+    }
+}
+
+fn draft(facts: &Facts, rules: &Rules, feed: Feed, now: Instant) -> Draft {
+    let scene = scene(facts, rules, now);
+    let frame = Frame {
+        rules,
+        now,
+        cut: feed.cut(now),
+        watermark: feed.watermark(),
+        horizon: feed.horizon(),
+        episodes: &scene.airway.episodes,
+        away: &scene.away,
+        unverified: &scene.airway.unverified,
+    };
+    let by_protocol = lines(&scene, now + rules.ahead);
+    let begin = by_protocol.iter().flatten().filter_map(|l| l.at_risk.hull()).map(|h| h.from).min();
+    let segments = segments(Span::new(begin.unwrap_or(now), now + rules.ahead + TICK), &scene.places, rules);
+    let mut wakes = scene.wakes(now, frame.horizon);
+    let mut ledger = Ledger {
+        stay: facts.stay.clone(),
+        now,
+        state: scene.state(now),
+        unit: scene.places.last_known(now).cloned(),
+        unverified_since: (frame.cut < now).then_some(frame.cut),
+        standings: Vec::new(),
+        opportunities: Vec::new(),
+        lapses: Vec::new(),
+        cells: BTreeMap::new(),
+        patient_days: Vec::new(),
+        census: scene.census(frame.cut),
+        doubts: scene.doubts(now),
+        held_until: None,
+        wake: None,
+    };
+    for lines in &by_protocol {
+        for line in lines {
+            let counted = count(line, lines, &frame);
+            let mut lapses = lapses(line, &counted.chances, &frame);
+            for lapse in &mut lapses {
+                lapse.unit = segments.at(lapse.from).map(|s| s.unit.clone()).unwrap_or_default();
+                wakes.push(lapse.declared);
+            }
+            ledger.standings.push(stand(counted.standing, &lapses));
+            hours(line, &lapses, &frame, &segments, &mut ledger.cells);
+            ledger.opportunities.extend(counted.chances.into_iter().map(|c| opportunity(line, c, &segments)));
+            ledger.lapses.extend(lapses);
+            wakes.extend(counted.wakes);
+        }
+    }
+    for opportunity in &ledger.opportunities {
+        tally(opportunity, &mut ledger.cells);
+    }
+    ledger.doubts.extend(unusable_days(facts, &by_protocol));
+    ledger.doubts.sort();
+    ledger.doubts.dedup();
+    ledger.patient_days = patient_days(&ledger.opportunities, &by_protocol, &frame, &segments);
+    let held = |l: &&Lapse| !l.announced && l.ended.is_none() && l.declared <= now && l.declared > frame.watermark;
+    ledger.held_until = ledger.lapses.iter().filter(held).map(|l| l.declared).min();
+    wakes.extend(ledger.census.last().map(|c| next_day(c.day)).map(|d| local_instant(d, rules.census_at, rules.zone) + TICK));
+    Draft { ledger, wakes }
+}
+
+/// The lines of each protocol that ever applied to the stay.
+fn lines<'a>(scene: &Scene<'a>, seen: Instant) -> Vec<Vec<Line<'a>>> {
+    let (facts, rules) = (scene.facts, scene.rules);
+    let ventilated = scene.airway.episodes.minus(&scene.away);
+    let mut out = Vec::new();
+    for (p, protocol) in rules.protocols.iter().enumerate() {
+        let scope = ventilated.and(&scene.places.time(|unit| rules.protocol_in(unit) == Some(p)));
+        if scope.is_empty() {
+            continue;
+        }
+        let line = |(index, requirement)| {
+            Line::new((p, index), requirement, &scope, &scene.airway.episodes, facts, rules, seen)
+        };
+        let lines = protocol.requirements.iter().enumerate().map(line);
+        out.push(lines.filter(|l| !l.at_risk.is_empty()).collect());
+    }
+    out
+}
+
+impl Scene<'_> {
+    fn state(&self, now: Instant) -> State {
+        if let Some(end) = self.facts.ends.as_ref().filter(|e| e.at <= now) {
+            return State::Ended { at: end.at, how: end.how };
+        }
+        let Some(episode) = self.airway.episodes.iter().find(|e| e.contains(now)).map(|e| e.from) else {
+            let over = self.airway.episodes.iter().map(|e| e.to).filter(|to| *to <= now).last();
+            return over.map_or(State::NotVentilated, |at| State::Extubated { at });
+        };
+        if self.away.contains(now) {
+            State::Away { episode }
+        } else if self.rules.protocol_in(self.places.at(now).map(|u| &**u)).is_none() {
+            State::OutOfScope { episode }
+        } else {
+            State::AtRisk { episode }
+        }
+    }
+
+    /// The borders of what the lines rest on.
+    fn wakes(&self, now: Instant, horizon: Instant) -> Vec<Instant> {
+        let mut out: Vec<Instant> = Vec::new();
+        let mut border = |at: Instant| {
+            if at >= now {
+                out.extend([at, at + TICK]);
+            }
+        };
+        for spans in [&self.airway.episodes, &self.away, &self.airway.unverified] {
+            spans.iter().for_each(|s| [s.from, s.to].into_iter().for_each(&mut border));
+        }
+        self.places.borders().for_each(&mut border);
+        for condition in &self.facts.conditions {
+            border(condition.from);
+            condition.to.into_iter().for_each(&mut border);
+        }
+        self.airway.runs_out.into_iter().for_each(&mut border);
+        self.facts.ends.iter().for_each(|e| border(e.at));
+        let events = self.facts.care.iter().map(|c| c.at).chain(self.facts.excuses.iter().map(|x| x.at));
+        for when in events {
+            if let When::At(at) = when
+                && at > now
+            {
+                border(at - self.rules.ahead);
+            }
+        }
+        self.first_count(now).into_iter().filter(|at| *at < horizon).for_each(border);
+        out
+    }
+
+    /// The first daily count after `now`, where none has been yet.
+    fn first_count(&self, now: Instant) -> Option<Instant> {
+        let from = self.counted_from()?.max(now);
+        let day = from.day(self.rules.zone);
+        let counts = [day, next_day(day)].map(|d| local_instant(d, self.rules.census_at, self.rules.zone));
+        counts.into_iter().find(|at| *at >= from && self.stay.contains(*at))
+    }
+
+    fn counted_from(&self) -> Option<Instant> {
+        self.facts.begins.or(self.airway.episodes.hull().map(|h| h.from))
+    }
+
+    /// The daily counts of the stay.
+    fn census(&self, cut: Instant) -> Vec<Census> {
+        let Some(from) = self.counted_from() else { return Vec::new() };
+        let (zone, time) = (self.rules.zone, self.rules.census_at);
+        let until = cut.min(self.stay.to);
+        let (mut out, mut day) = (Vec::new(), from.day(zone));
+        while day <= until.day(zone) {
+            let at = local_instant(day, time, zone);
+            if from <= at && at < until {
+                let unit = self.places.at(at).cloned().unwrap_or_default();
+                out.push(Census { day, unit, ventilated: self.airway.episodes.contains(at) });
+            }
+            day = next_day(day);
+        }
+        out
+    }
+
+    fn doubts(&self, now: Instant) -> Vec<Doubt> {
+        let seen = now + self.rules.ahead;
+        let ahead = |when: When| matches!(when, When::At(at) if at > seen);
+        let care = self.facts.care.iter().filter(|c| ahead(c.at)).map(|c| &c.source);
+        let excuses = self.facts.excuses.iter().filter(|x| ahead(x.at)).map(|x| &x.source);
+        let why = "lies in the future; it counts when its time has come";
+        let mut doubts: Vec<Doubt> = care.chain(excuses).map(|source| Doubt::new(source, why)).collect();
+        doubts.extend(self.airway.doubts.iter().cloned());
+        doubts.sort();
+        doubts.dedup();
+        doubts
+    }
+}
+
+/// An open lapse outweighs what else the requirement asks for; a day that was missed is over and asks for nothing.
+fn stand(mut standing: Standing, lapses: &[Lapse]) -> Standing {
+    let Some(open) = lapses.last().filter(|l| l.ended.is_none()) else { return standing };
+    standing.misses = open.misses.len() as u32;
+    let daily = matches!(open.basis, super::ledger::Basis::PerDay { .. });
+    if !daily && matches!(standing.phase, Phase::Waiting | Phase::Due) {
+        standing.phase = if open.announced { Phase::Announced } else { Phase::Overdue };
+        standing.deadline = Some(open.from);
+        standing.due = Some(open.due);
+        standing.outstanding = 1;
+    }
+    standing
+}
+
+fn opportunity(line: &Line<'_>, chance: Chance, segments: &Segments) -> Opportunity {
+    let segment = segments.at(chance.at);
+    Opportunity {
+        requirement: line.id(),
+        outcome: chance.outcome,
+        at: chance.at,
+        deadline: chance.deadline,
+        basis: chance.basis,
+        late_charted: chance.late,
+        evidence: chance.evidence,
+        unit: segment.map(|s| s.unit.clone()).unwrap_or_default(),
+        day: segment.map(|s| s.day).unwrap_or_default(),
+        shift: segment.map(|s| s.shift.clone()).unwrap_or_default(),
+    }
+}
+
+fn tally(opportunity: &Opportunity, cells: &mut BTreeMap<CellKey, Cell>) {
+    let key = CellKey {
+        unit: opportunity.unit.clone(),
+        day: opportunity.day,
+        shift: opportunity.shift.clone(),
+        requirement: opportunity.requirement.clone(),
+    };
+    let cell = cells.entry(key).or_default();
+    match opportunity.outcome {
+        Outcome::Met => cell.met += 1,
+        Outcome::Missed => cell.missed += 1,
+        Outcome::Excused => cell.excused += 1,
+    }
+    cell.late_charted += u32::from(opportunity.late_charted);
+}
+
+/// Adds the hours of `line` up to now to `cells`.
+fn hours(
+    line: &Line<'_>,
+    lapses: &[Lapse],
+    frame: &Frame<'_>,
+    segments: &Segments,
+    cells: &mut BTreeMap<CellKey, Cell>,
+) {
+    let past = line.at_risk.within(Span::new(Instant::EARLIEST, frame.now));
+    let verified = past.within(Span::new(Instant::EARLIEST, frame.cut)).minus(frame.unverified);
+    let lapsed = Spans::union(lapses.iter().map(|l| Span::until(l.from, l.ended.as_ref().map(|e| e.at))));
+    let covered = verified.minus(&lapsed);
+    for segment in segments.iter() {
+        let whole = past.length_within(segment.span);
+        if whole == Length::ZERO {
+            continue;
+        }
+        let at_risk = verified.length_within(segment.span);
+        let key = CellKey {
+            unit: segment.unit.clone(),
+            day: segment.day,
+            shift: segment.shift.clone(),
+            requirement: line.id(),
+        };
+        let covered = covered.length_within(segment.span);
+        let hours = Cell { at_risk, covered, unverified: whole - at_risk, ..Cell::default() };
+        cells.entry(key).or_default().add(&hours);
+    }
+}
+
+fn patient_days(
+    opportunities: &[Opportunity],
+    lines: &[Vec<Line<'_>>],
+    frame: &Frame<'_>,
+    segments: &Segments,
+) -> Vec<PatientDay> {
+    let mut days: BTreeMap<NaiveDate, RequirementCounts> = BTreeMap::new();
+    for o in opportunities {
+        let counts = days.entry(o.day).or_default().entry(o.requirement.clone()).or_default();
+        match o.outcome {
+            Outcome::Met => counts.0 += 1,
+            Outcome::Missed => counts.1 += 1,
+            Outcome::Excused => counts.2 += 1,
+        }
+    }
+    let last_at_risk = |day: NaiveDate| {
+        let whole = Span::day(day, frame.rules.zone);
+        let span = Span::new(whole.from, whole.to.min(frame.cut));
+        let ends = lines.iter().flatten().filter_map(|l| l.at_risk.within(span).last());
+        ends.map(|piece| piece.to - TICK).max()
+    };
+    let unit = |day| {
+        let by_time = last_at_risk(day).and_then(|at| segments.at(at)).map(|s| s.unit.clone());
+        by_time.unwrap_or_default()
+    };
+    days.into_iter().map(|(day, counts)| PatientDay { day, unit: unit(day), counts }).collect()
+}
+
+/// Care of which only the day is known, where some requirement wants it but none that counts by the day.
+fn unusable_days(facts: &Facts, lines: &[Vec<Line<'_>>]) -> Vec<Doubt> {
+    let by_day = |l: &&Line<'_>| matches!(l.requirement.kind, Kind::PerDay { .. });
+    let wants = |l: &&Line<'_>, codes: &[Code]| codes.iter().any(|c| l.requirement.activities.contains(c));
+    let useless = |when: When, codes: &[Code]| {
+        let mut wanted = lines.iter().flatten().filter(|l| wants(l, codes)).peekable();
+        matches!(when, When::Day(_)) && wanted.peek().is_some() && !wanted.any(|l| by_day(&l))
+    };
+    let care = facts.care.iter().filter(|c| useless(c.at, &c.activities)).map(|c| &c.source);
+    let excuses = facts.excuses.iter().filter(|x| useless(x.at, &x.activities)).map(|x| &x.source);
+    let why = "only the day is known; no requirement that it could credit counts by the day";
+    care.chain(excuses).map(|source| Doubt::new(source, why)).collect()
+}

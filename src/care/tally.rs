@@ -1,0 +1,113 @@
+//! Ledgers added up over stays. Adding the tallies of any partition of the stays gives the tally of the whole.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use chrono::NaiveDate;
+
+use super::ledger::{Cell, CellKey, Census, Ledger, PatientDay};
+
+/// Sums over stays.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct Tally {
+    /// Opportunities and hours.
+    pub cells: BTreeMap<CellKey, Cell>,
+    /// Days of ventilated patients, by unit and local day.
+    pub days: BTreeMap<(Arc<str>, NaiveDate), DayCell>,
+    /// Daily counts of patients, by unit and local day.
+    pub census: BTreeMap<(Arc<str>, NaiveDate), CensusCell>,
+}
+
+/// Patient-days on which something was counted.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct DayCell {
+    /// On which every requirement that applied was met or excused throughout: all or none.
+    pub complete: u32,
+    /// All of them.
+    pub of: u32,
+    /// For each requirement: days on which nothing of it was missed, and days on which it was counted.
+    pub requirements: BTreeMap<Arc<str>, (u32, u32)>,
+}
+
+/// A daily count.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct CensusCell {
+    /// Patients present.
+    pub patients: u32,
+    /// Of them, on invasive ventilation.
+    pub ventilated: u32,
+}
+
+impl Tally {
+    /// Adds one stay.
+    pub fn add(&mut self, ledger: &Ledger) {
+        for (key, cell) in &ledger.cells {
+            self.cells.entry(key.clone()).or_default().add(cell);
+        }
+        ledger.patient_days.iter().for_each(|day| self.add_day(day));
+        ledger.census.iter().for_each(|count| self.add_census(count));
+    }
+
+    /// Adds one day of one stay.
+    pub fn add_day(&mut self, day: &PatientDay) {
+        let cell = self.days.entry((day.unit.clone(), day.day)).or_default();
+        cell.of += 1;
+        cell.complete += u32::from(day.counts.values().all(|(_, missed, _)| *missed == 0));
+        for (requirement, (_, missed, _)) in &day.counts {
+            let (complete, of) = cell.requirements.entry(requirement.clone()).or_default();
+            *of += 1;
+            *complete += u32::from(*missed == 0);
+        }
+    }
+
+    /// Adds one patient counted.
+    pub fn add_census(&mut self, count: &Census) {
+        let cell = self.census.entry((count.unit.clone(), count.day)).or_default();
+        cell.patients += 1;
+        cell.ventilated += u32::from(count.ventilated);
+    }
+
+    /// Adds another sum.
+    pub fn merge(&mut self, other: &Tally) {
+        for (key, cell) in &other.cells {
+            self.cells.entry(key.clone()).or_default().add(cell);
+        }
+        for (key, day) in &other.days {
+            let cell = self.days.entry(key.clone()).or_default();
+            cell.complete += day.complete;
+            cell.of += day.of;
+            for (requirement, (complete, of)) in &day.requirements {
+                let sum = cell.requirements.entry(requirement.clone()).or_default();
+                sum.0 += complete;
+                sum.1 += of;
+            }
+        }
+        for (key, count) in &other.census {
+            let cell = self.census.entry(key.clone()).or_default();
+            cell.patients += count.patients;
+            cell.ventilated += count.ventilated;
+        }
+    }
+
+    /// Only the local days `from..=to`, and only `unit` if one is given.
+    pub fn of(&self, from: NaiveDate, to: NaiveDate, unit: Option<&str>) -> Tally {
+        let wanted = |u: &str, day: NaiveDate| from <= day && day <= to && unit.is_none_or(|w| w == u);
+        let cells = self.cells.iter().filter(|(k, _)| wanted(&k.unit, k.day));
+        let days = self.days.iter().filter(|((u, d), _)| wanted(u, *d));
+        let census = self.census.iter().filter(|((u, d), _)| wanted(u, *d));
+        Tally {
+            cells: cells.map(|(k, c)| (k.clone(), *c)).collect(),
+            days: days.map(|(k, c)| (k.clone(), c.clone())).collect(),
+            census: census.map(|(k, c)| (k.clone(), *c)).collect(),
+        }
+    }
+
+    /// The sum of all cells of each requirement.
+    pub fn by_requirement(&self) -> BTreeMap<Arc<str>, Cell> {
+        let mut out: BTreeMap<Arc<str>, Cell> = BTreeMap::new();
+        for (key, cell) in &self.cells {
+            out.entry(key.requirement.clone()).or_default().add(cell);
+        }
+        out
+    }
+}
