@@ -1,0 +1,323 @@
+//! Which code of which system means what.
+//!
+//! # Rules
+//! - A code matches by its system and its text, never by its display. A coding without a system never matches.
+//! - The own codes mean themselves. Others mean what a ConceptMap says whose group has one of the own CodeSystems as
+//!   its target. Several maps add up; but what a site's map says of a code, for a target system, stands in place of
+//!   what the shipped map says of it (`unmatched` takes a shipped mapping away).
+//! - Equivalences are read as R4 defines them, from the target to the source. `equal`, `equivalent`, `wider`,
+//!   `subsumes`, `specializes` and `relatedto` count; `inexact` counts with the comment that R4 asks for (cmd-1).
+//!   `narrower` never counts: the source says less than the target, and care must not be credited for what was not
+//!   said. A site that knows more about its own charting says `equivalent` in its own map. `unmatched` and `disjoint`
+//!   say that the code is known and means nothing here.
+//! - `dependsOn` and `product` make a target depend on what is not looked at: refused.
+//! - `unmapped`: `provided` reads an unlisted code as the own code of the same text, if there is one; `fixed` is
+//!   refused, for a code that nobody has looked at must not credit care; `other-map` is heeded by giving the other map
+//!   too, and refused where it was not given.
+//! - Codes of billing classifications tell no ventilation: they know days, never a start or an end.
+
+mod map;
+
+pub use map::DEFAULT_MAP;
+
+use std::collections::{BTreeMap, HashMap};
+use std::sync::Arc;
+
+use fhir_models::datatypes::{CodeableConcept, Coding};
+
+use super::Refusal;
+use crate::care::facts::{Code, Source};
+
+/// The own CodeSystem of activities.
+pub const ACTIVITY: &str = "https://terce.example/fhir/CodeSystem/activity";
+/// The own CodeSystem of airways and of time away.
+pub const AIRWAY: &str = "https://terce.example/fhir/CodeSystem/airway";
+/// The own CodeSystem of reasons for which care was not given.
+pub const EXCUSE: &str = "https://terce.example/fhir/CodeSystem/excuse";
+
+/// The codes of [`ACTIVITY`].
+pub const ACTIVITIES: [&str; 6] = [
+    "oral-cleansing",
+    "tooth-brushing",
+    "oral-moisturising",
+    "oropharyngeal-suction-assessment",
+    "suction-set-change",
+    "cuff-pressure-check",
+];
+/// The codes of [`EXCUSE`] that are reasons.
+pub const EXCUSES: [&str; 5] =
+    ["refused", "contraindicated", "airway-at-risk", "procedure-in-progress", "comfort-care"];
+/// The code of [`EXCUSE`] that says that care was not given, and not why.
+pub const NOT_DONE: &str = "not-done";
+
+/// The codes of [`AIRWAY`].
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug)]
+pub enum Airway {
+    /// Procedure: its period is time on invasive ventilation.
+    InvasiveVentilation,
+    /// Observation: an artificial airway was in use.
+    InvasiveRow,
+    /// Observation: another airway was in use.
+    OtherRow,
+    /// Procedure: ventilation without an artificial airway.
+    NonInvasive,
+    /// The artificial airway was removed.
+    Extubation,
+    /// The patient was off the unit.
+    Away,
+    /// Device.
+    Ventilator,
+    /// Device.
+    EndotrachealTube,
+    /// Device.
+    TracheostomyTube,
+}
+
+impl Airway {
+    /// All of them, in the order of the CodeSystem.
+    pub const ALL: [Airway; 9] = [
+        Airway::InvasiveVentilation,
+        Airway::InvasiveRow,
+        Airway::OtherRow,
+        Airway::NonInvasive,
+        Airway::Extubation,
+        Airway::Away,
+        Airway::Ventilator,
+        Airway::EndotrachealTube,
+        Airway::TracheostomyTube,
+    ];
+
+    /// Its code.
+    pub const fn as_str(self) -> &'static str {
+        match self {
+            Airway::InvasiveVentilation => "invasive-ventilation",
+            Airway::InvasiveRow => "invasive-ventilation-row",
+            Airway::OtherRow => "other-airway-row",
+            Airway::NonInvasive => "non-invasive-ventilation",
+            Airway::Extubation => "extubation",
+            Airway::Away => "away",
+            Airway::Ventilator => "ventilator",
+            Airway::EndotrachealTube => "endotracheal-tube",
+            Airway::TracheostomyTube => "tracheostomy-tube",
+        }
+    }
+}
+
+/// A set of [`Airway`] codes.
+#[derive(Clone, Copy, PartialEq, Eq, Default, Debug)]
+pub struct Airways(u16);
+
+impl Airways {
+    /// True if `airway` is in it.
+    pub fn has(self, airway: Airway) -> bool {
+        self.0 & (1 << airway as u16) != 0
+    }
+
+    /// True if `airway` is in one of the two.
+    pub fn or_has(self, other: Airways, airway: Airway) -> bool {
+        self.or(other).has(airway)
+    }
+
+    /// True if one of the devices is in it whose use is time on invasive ventilation.
+    pub fn device(self) -> bool {
+        [Airway::Ventilator, Airway::EndotrachealTube, Airway::TracheostomyTube].iter().any(|a| self.has(*a))
+    }
+
+    /// True if nothing is in it.
+    pub fn is_empty(self) -> bool {
+        self.0 == 0
+    }
+
+    fn or(self, other: Airways) -> Airways {
+        Airways(self.0 | other.0)
+    }
+
+    fn of(airway: Airway) -> Airways {
+        Airways(1 << airway as u16)
+    }
+}
+
+/// What a code means; nothing of all this for a code that is known to mean nothing here.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct Meaning {
+    /// Care of these kinds; sorted.
+    pub activities: Arc<[Code]>,
+    /// These airways.
+    pub airways: Airways,
+    /// Care not given for this reason.
+    pub excuse: Option<Code>,
+    /// Care not given.
+    pub not_done: bool,
+    /// These named conditions of the patient; sorted.
+    pub conditions: Arc<[Code]>,
+}
+
+impl Meaning {
+    /// True if it means nothing here.
+    pub fn is_empty(&self) -> bool {
+        *self == Meaning::default()
+    }
+
+    /// What both mean together.
+    pub fn with(mut self, other: &Meaning) -> Meaning {
+        self.add(other);
+        self
+    }
+
+    fn add(&mut self, other: &Meaning) {
+        self.activities = union(&self.activities, &other.activities);
+        self.conditions = union(&self.conditions, &other.conditions);
+        self.airways = self.airways.or(other.airways);
+        self.not_done |= other.not_done;
+        // Of several reasons the first by its text: any of them would do, but always the same one
+        self.excuse = match (self.excuse.take(), &other.excuse) {
+            (Some(a), Some(b)) => Some(a.min(b.clone())),
+            (a, b) => a.or_else(|| b.clone()),
+        };
+    }
+}
+
+fn union(a: &Arc<[Code]>, b: &Arc<[Code]>) -> Arc<[Code]> {
+    match (a.is_empty(), b.is_empty()) {
+        (_, true) => a.clone(),
+        (true, false) => b.clone(),
+        (false, false) => {
+            let mut all: Vec<Code> = a.iter().chain(b.iter()).cloned().collect();
+            all.sort_unstable();
+            all.dedup();
+            all.into()
+        }
+    }
+}
+
+/// All codes that mean something, and those that are known to mean nothing.
+#[derive(Clone, PartialEq, Default, Debug)]
+pub struct Codes {
+    /// By system, then by code. Never iterated: order would be that of the hash.
+    by_system: HashMap<Box<str>, HashMap<Box<str>, Meaning>>,
+    /// The conditions of the patient that protocols may name.
+    conditions: BTreeMap<Arc<str>, Code>,
+}
+
+/// A condition of the patient that protocols may name: a ValueSet of the codes that a Condition, or an Observation with
+/// a period, has when it holds.
+#[derive(Clone, Copy, Debug)]
+pub struct NamedCondition<'a> {
+    /// The name: the ValueSet's id.
+    pub name: &'a str,
+    /// The ValueSet.
+    pub value_set: &'a [u8],
+}
+
+impl Codes {
+    /// The own codes and the shipped map.
+    pub fn shipped() -> Codes {
+        Codes::build(&[], &[]).0
+    }
+
+    /// The own codes, the shipped map (unless one of `maps` has its url), the site's `maps` and its `conditions`.
+    ///
+    /// What cannot be honoured is refused by itself, with the document it stands in; the rest is used.
+    pub fn build(
+        maps: &[(Source, &[u8])],
+        conditions: &[NamedCondition<'_>],
+    ) -> (Codes, Vec<(Source, Refusal)>) {
+        let mut codes = Codes::own();
+        let mut refusals = Vec::new();
+        map::read_all(&mut codes, maps, &mut refusals);
+        for condition in conditions {
+            map::read_condition(&mut codes, condition, &mut refusals);
+        }
+        (codes, refusals)
+    }
+
+    /// [`Codes::build`] for the ConceptMaps and ValueSets of a store, by id: every ValueSet is a condition that
+    /// protocols may name by its id.
+    pub fn of_site(
+        maps: &[(String, Vec<u8>)],
+        value_sets: &[(String, Vec<u8>)],
+    ) -> (Codes, Vec<(String, Refusal)>) {
+        let maps: Vec<(Source, &[u8])> = maps
+            .iter()
+            .map(|(id, body)| (Source(format!("ConceptMap/{id}").into()), body.as_slice()))
+            .collect();
+        let conditions: Vec<NamedCondition<'_>> =
+            value_sets.iter().map(|(id, body)| NamedCondition { name: id, value_set: body }).collect();
+        let (codes, refusals) = Codes::build(&maps, &conditions);
+        (codes, refusals.into_iter().map(|(source, refusal)| (source.0.to_string(), refusal)).collect())
+    }
+
+    fn own() -> Codes {
+        let mut codes = Codes::default();
+        for (system, code) in own_codes() {
+            if let Some(meaning) = own_meaning(system, code) {
+                codes.set(system, code, &meaning);
+            }
+        }
+        codes
+    }
+
+    /// What a coding means; none if its code is not known.
+    pub fn coding(&self, coding: &Coding) -> Option<&Meaning> {
+        self.code(coding.system.as_deref()?, coding.code.as_deref()?)
+    }
+
+    /// What the code of a system means; none if it is not known.
+    pub fn code(&self, system: &str, code: &str) -> Option<&Meaning> {
+        self.by_system.get(system)?.get(code)
+    }
+
+    /// What a concept means: all that its codings mean.
+    pub fn concept(&self, concept: Option<&CodeableConcept>) -> Meaning {
+        let mut all = Meaning::default();
+        for coding in concept.into_iter().flat_map(|c| &c.coding) {
+            if let Some(meaning) = self.coding(coding) {
+                all.add(meaning);
+            }
+        }
+        all
+    }
+
+    /// The codings of a concept that are not known here, as system and code; those without a system have it empty.
+    pub fn unmapped(&self, concept: Option<&CodeableConcept>) -> Vec<(String, String)> {
+        let codings = concept.into_iter().flat_map(|c| &c.coding).filter(|c| self.coding(c).is_none());
+        let text = |part: &Option<String>| part.clone().unwrap_or_default();
+        codings.map(|c| (text(&c.system), text(&c.code))).collect()
+    }
+
+    /// The condition of that name, if the site has configured one.
+    pub fn condition(&self, name: &str) -> Option<Code> {
+        self.conditions.get(name).cloned()
+    }
+
+    /// Adds a meaning to a code; an empty meaning makes it known.
+    fn set(&mut self, system: &str, code: &str, meaning: &Meaning) {
+        self.by_system.entry(system.into()).or_default().entry(code.into()).or_default().add(meaning);
+    }
+}
+
+fn own_codes() -> impl Iterator<Item = (&'static str, &'static str)> {
+    let activities = ACTIVITIES.into_iter().map(|c| (ACTIVITY, c));
+    let airways = Airway::ALL.into_iter().map(|a| (AIRWAY, a.as_str()));
+    let excuses = EXCUSES.into_iter().chain([NOT_DONE]).map(|c| (EXCUSE, c));
+    activities.chain(airways).chain(excuses)
+}
+
+/// What a code of an own CodeSystem means; none if it has no such code.
+fn own_meaning(system: &str, code: &str) -> Option<Meaning> {
+    let nothing = Meaning::default();
+    match system {
+        ACTIVITY => ACTIVITIES
+            .contains(&code)
+            .then(|| Meaning { activities: Arc::from([Code::new(code)]), ..nothing }),
+        AIRWAY => Airway::ALL
+            .into_iter()
+            .find(|a| a.as_str() == code)
+            .map(|a| Meaning { airways: Airways::of(a), ..nothing }),
+        EXCUSE if code == NOT_DONE => Some(Meaning { not_done: true, ..nothing }),
+        EXCUSE => EXCUSES
+            .contains(&code)
+            .then(|| Meaning { excuse: Some(Code::new(code)), not_done: true, ..nothing }),
+        _ => None,
+    }
+}

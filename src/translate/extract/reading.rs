@@ -1,0 +1,267 @@
+//! A document being read: its times, its references, and what comes of it.
+
+use std::sync::Arc;
+
+use chrono::{Datelike, NaiveDate};
+use fhir_models::datatypes::{CodeableConcept, Meta, Period, Reference};
+use fhir_models::json::scan;
+use fhir_models::primitive::{DateTime, InstantTime, Precision};
+use fhir_models::{Resource, parse_scanned};
+use memchr::memmem;
+use serde::Deserialize;
+
+use super::{Devices, Extract, Made, Tell, Tells, nothing};
+use crate::care::facts::When;
+use crate::care::time::{Instant, Length};
+use crate::translate::codes::{Codes, Meaning};
+use crate::translate::document::{Bases, Stored, Target};
+
+/// A document being read.
+pub(super) struct Reading<'a> {
+    pub(super) stored: &'a Stored<'a>,
+    pub(super) versions: &'a [Stored<'a>],
+    pub(super) codes: &'a Codes,
+    pub(super) bases: &'a Bases,
+    made: Made,
+    tells: Vec<Tell>,
+    doubts: Vec<Arc<str>>,
+    by_version: bool,
+}
+
+/// What was charted in place of a time that can be used.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(super) enum Vague {
+    /// Only a year or a month.
+    Imprecise,
+    /// Before 1900, or more than a year after it was received.
+    Absurd,
+}
+
+impl Vague {
+    pub(super) fn why(self) -> &'static str {
+        match self {
+            Vague::Imprecise => "its time is known only to the year or the month; it tells nothing",
+            Vague::Absurd => "its time is before 1900 or more than a year ahead; it tells nothing",
+        }
+    }
+}
+
+impl<'a> Reading<'a> {
+    pub(super) fn new(
+        versions: &'a [Stored<'a>],
+        stored: &'a Stored<'a>,
+        codes: &'a Codes,
+        bases: &'a Bases,
+    ) -> Self {
+        let (made, tells, doubts) = (Made::Unsaid, Vec::new(), Vec::new());
+        Reading { stored, versions, codes, bases, made, tells, doubts, by_version: false }
+    }
+
+    pub(super) fn into_extract(mut self) -> Extract {
+        let tells = match (self.tells.pop(), self.tells.is_empty()) {
+            (None, _) => Tells::Nothing,
+            (Some(only), true) => Tells::One(only),
+            (Some(last), false) => {
+                self.tells.push(last);
+                Tells::Many(self.tells.into())
+            }
+        };
+        self.doubts.dedup();
+        let doubts = (!self.doubts.is_empty()).then(|| Box::new(self.doubts));
+        Extract { encounter: self.made, tells, doubts, by_version: self.by_version, ..nothing(self.stored) }
+    }
+
+    /// False, with a doubt, if something in the document may change the meaning of the rest. Such documents are
+    /// refused at the door; those that came another way tell nothing.
+    pub(super) fn meaning_is_whole(&mut self) -> bool {
+        let body = self.stored.body;
+        // Names can be written with escapes: where there is one, the strict reader decides
+        let suspect = ["modifierExtension", "implicitRules", "\\u"];
+        if suspect.iter().all(|s| memmem::find(body, s.as_bytes()).is_none()) {
+            return true;
+        }
+        let why = match scan(body) {
+            Ok(found) if found.has_modifier_extension => "it has a modifierExtension, which is not understood",
+            Ok(found) if found.has_implicit_rules => "it has implicitRules, which are not understood",
+            Ok(_) => return true,
+            Err(_) => "it is not sound JSON",
+        };
+        self.doubt(format!("{why}; it tells nothing"));
+        false
+    }
+
+    pub(super) fn typed<T: Resource>(&mut self, read: impl FnOnce(&T, &mut Self)) {
+        match parse_scanned::<T>(self.stored.body) {
+            Ok(resource) => read(&resource, self),
+            Err(error) => self.doubt(format!("{error}; it tells nothing")),
+        }
+    }
+
+    pub(super) fn tell(&mut self, tell: Tell) {
+        self.tells.push(tell);
+    }
+
+    pub(super) fn doubt(&mut self, why: impl Into<Arc<str>>) {
+        self.doubts.push(why.into());
+    }
+
+    /// Notes the encounter in which the document was made.
+    pub(super) fn made_in(&mut self, encounter: Option<&Reference>) {
+        self.made = match encounter {
+            None => Made::Unsaid,
+            Some(reference) => match self.bases.id(reference, "Encounter") {
+                Some(id) => Made::In(id.into()),
+                // Only an identifier, or only a text: as good as not said, and then subject and time decide
+                None if reference.reference.is_none() => Made::Unsaid,
+                None => Made::Elsewhere,
+            },
+        };
+    }
+
+    pub(super) fn concept(&self, concept: Option<&CodeableConcept>) -> Meaning {
+        self.codes.concept(concept)
+    }
+
+    pub(super) fn id(&self, reference: Option<&Reference>, kind: &str) -> Option<Arc<str>> {
+        reference.and_then(|r| self.bases.id(r, kind)).map(Arc::from)
+    }
+
+    /// The ids of the devices among `references`; those inside the document add to `meaning` at once.
+    pub(super) fn devices<'r>(
+        &self,
+        references: impl Iterator<Item = &'r Reference>,
+        inside: impl Fn(&str) -> Meaning,
+        meaning: &mut Meaning,
+    ) -> Devices {
+        let mut ids: Vec<Arc<str>> = Vec::new();
+        for reference in references {
+            match self.bases.target(reference) {
+                Target::Here("Device", id) => ids.push(id.into()),
+                Target::Inside(id) => *meaning = std::mem::take(meaning).with(&inside(id)),
+                Target::Here(..) | Target::Elsewhere => {}
+            }
+        }
+        (!ids.is_empty()).then(|| Box::new(ids))
+    }
+}
+
+/// Times.
+impl Reading<'_> {
+    pub(super) fn received(&self) -> Instant {
+        Instant::from_micros(self.stored.received_us)
+    }
+
+    /// When what was charted for `at` was recorded: as the document says itself, else when its first version was told.
+    ///
+    /// A version cannot have told of care that lay ahead of it (a Procedure that was planned before it was done):
+    /// then it was this one.
+    pub(super) fn recorded(&self, issued: Option<&InstantTime>, meta: Option<&Meta>, at: When) -> Instant {
+        if let Some(issued) = issued {
+            return Instant::from_micros(issued.us()).min(self.received());
+        }
+        let this = told(self.stored, meta);
+        let first = match self.versions.first() {
+            Some(first) if first.version == 1 && first.version != self.stored.version => told_by(first),
+            Some(_) | None if self.stored.version == 1 => this,
+            Some(_) | None => Instant::from_micros(self.stored.first_us),
+        };
+        match at {
+            When::At(at) if first < at => this,
+            When::At(_) | When::Day(_) => first.min(this),
+        }
+    }
+
+    /// When what the current version says of its status was first told, as far as the versions at hand show.
+    pub(super) fn told_since(&mut self, meta: Option<&Meta>, same: impl Fn(&Outline) -> bool) -> Instant {
+        self.by_version = true;
+        let mut since = told(self.stored, meta);
+        for earlier in self.versions.iter().rev().skip(1) {
+            match Outline::of(earlier) {
+                Some(outline) if same(&outline) => since = since.min(outline.told(earlier)),
+                Some(_) | None => break,
+            }
+        }
+        since
+    }
+
+    pub(super) fn when(&self, said: &DateTime) -> Result<When, Vague> {
+        let when = match (said.precision(), said.instant_us(), said.date()) {
+            (Precision::Instant, Some(us), _) => When::At(Instant::from_micros(us)),
+            (Precision::Day, _, Some(day)) => When::Day(day),
+            _ => return Err(Vague::Imprecise),
+        };
+        let latest = self.received() + Length::hours(366 * 24);
+        let sound = match when {
+            When::At(at) => at.utc().year() >= 1900 && at <= latest,
+            When::Day(day) => day.year() >= 1900 && day <= latest.utc().date_naive(),
+        };
+        if sound { Ok(when) } else { Err(Vague::Absurd) }
+    }
+
+    /// The instant of an `instant`, which is never vague but may be absurd.
+    pub(super) fn when_instant(&self, said: &InstantTime) -> Result<When, Vague> {
+        let at = Instant::from_micros(said.us());
+        let sound = at.utc().year() >= 1900 && at <= self.received() + Length::hours(366 * 24);
+        if sound { Ok(When::At(at)) } else { Err(Vague::Absurd) }
+    }
+
+    /// Start and end of a period; an error says why it tells nothing.
+    pub(super) fn period(&self, period: &Period) -> Result<(Option<When>, Option<When>), &'static str> {
+        if period.ends_before_it_starts() {
+            return Err("its period ends before it starts; it tells nothing");
+        }
+        let side = |said: &Option<DateTime>| said.as_ref().map(|d| self.when(d)).transpose().map_err(Vague::why);
+        Ok((side(&period.start)?, side(&period.end)?))
+    }
+}
+
+/// When a version was told: as it says itself, but not after it was received; else when it was received.
+pub(super) fn told(stored: &Stored<'_>, meta: Option<&Meta>) -> Instant {
+    let received = Instant::from_micros(stored.received_us);
+    let said = meta.and_then(|m| m.last_updated.as_ref()).map(|u| Instant::from_micros(u.us()));
+    said.map_or(received, |said| said.min(received))
+}
+
+fn told_by(stored: &Stored<'_>) -> Instant {
+    Outline::of(stored).map_or(Instant::from_micros(stored.received_us), |outline| outline.told(stored))
+}
+
+/// As much of a version as tells when its status was told.
+#[derive(Deserialize, Default, PartialEq)]
+#[serde(rename_all = "camelCase", default)]
+pub(super) struct Outline {
+    pub(super) status: Option<String>,
+    pub(super) deceased_boolean: Option<bool>,
+    pub(super) patient: Option<OutlineReference>,
+    meta: Option<OutlineMeta>,
+}
+
+#[derive(Deserialize, Default, PartialEq)]
+#[serde(rename_all = "camelCase", default)]
+struct OutlineMeta {
+    last_updated: Option<InstantTime>,
+}
+
+/// The patient of an earlier version.
+#[derive(Deserialize, Default, PartialEq)]
+#[serde(default)]
+pub(super) struct OutlineReference {
+    pub(super) reference: Option<String>,
+}
+
+impl Outline {
+    pub(super) fn of(stored: &Stored<'_>) -> Option<Outline> {
+        if stored.deleted { None } else { serde_json::from_slice(stored.body).ok() }
+    }
+
+    pub(super) fn told(&self, stored: &Stored<'_>) -> Instant {
+        let received = Instant::from_micros(stored.received_us);
+        let said = self.meta.as_ref().and_then(|m| m.last_updated.as_ref());
+        said.map_or(received, |said| Instant::from_micros(said.us()).min(received))
+    }
+}
+
+/// The day of a birth date that is known to the day.
+pub(super) fn day(date: Option<&fhir_models::primitive::Date>) -> Option<NaiveDate> {
+    date.and_then(fhir_models::primitive::Date::date)
+}

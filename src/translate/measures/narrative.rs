@@ -1,0 +1,79 @@
+//! A report as people read it where nothing else is shown of it.
+
+use std::fmt::Write;
+
+use fhir_models::codes::NarrativeStatus;
+use fhir_models::datatypes::{CodeableConcept, Narrative};
+use fhir_models::Measure;
+use fhir_models::measure_report::MeasureReportGroup;
+
+use super::report::{About, BASIS};
+
+/// Title, period, when and from what it was counted, and a row for each group.
+pub(super) fn narrative(about: &About<'_>, measure: &Measure, groups: &[MeasureReportGroup]) -> Narrative {
+    let mut div = String::from("<div xmlns=\"http://www.w3.org/1999/xhtml\">");
+    // Writing to a String cannot fail
+    let _ = write(&mut div, about, measure, groups);
+    div.push_str("</div>");
+    Narrative::new(NarrativeStatus::Generated, div)
+}
+
+fn write(
+    div: &mut String,
+    about: &About<'_>,
+    measure: &Measure,
+    groups: &[MeasureReportGroup],
+) -> std::fmt::Result {
+    let (zone, (from, to)) = (about.rules.zone, about.period);
+    write!(div, "<p><b>{}</b>, ", escaped(measure.title.as_deref().unwrap_or_default()))?;
+    if let Some(unit) = about.scope.unit.as_deref() {
+        let name = if unit.is_empty() { "not known" } else { about.unit_name(unit).unwrap_or(unit) };
+        write!(div, "unit {}, ", escaped(name))?;
+    }
+    write!(div, "local days {from} to {to} ({zone}). Counted at {}", about.now.shown(zone))?;
+    match about.scope.heard_until {
+        Some(at) => write!(div, " from what was charted until {}.</p>", at.shown(zone))?,
+        None => write!(div, ".</p>")?,
+    }
+    write!(div, "<p>Basis: {BASIS}{}</p><table><tr><th>Group</th>", about.unit_of_count())?;
+    for population in groups.first().iter().flat_map(|g| &g.population) {
+        write!(div, "<th>{}</th>", escaped(shown(population.code.as_ref())))?;
+    }
+    write!(div, "<th>Score</th></tr>")?;
+    for group in groups {
+        write!(div, "<tr><td>{}</td>", escaped(shown(group.code.as_ref())))?;
+        for population in &group.population {
+            match population.count {
+                Some(count) => write!(div, "<td>{count}</td>")?,
+                None => write!(div, "<td/>")?,
+            }
+        }
+        match group.measure_score.as_ref().and_then(|s| s.value.as_ref()) {
+            Some(score) => write!(div, "<td>{score}</td></tr>")?,
+            None => write!(div, "<td>nothing counted</td></tr>")?,
+        }
+    }
+    write!(div, "</table>")
+}
+
+fn shown(code: Option<&CodeableConcept>) -> &str {
+    let text = code.and_then(|c| c.text.as_deref());
+    text.or_else(|| code?.coding.first()?.display.as_deref()).unwrap_or_default()
+}
+
+/// What would be markup, as text; what XML cannot hold is left out.
+fn escaped(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    for c in text.chars() {
+        match c {
+            '&' => out.push_str("&amp;"),
+            '<' => out.push_str("&lt;"),
+            '>' => out.push_str("&gt;"),
+            '"' => out.push_str("&quot;"),
+            '\u{9}' | '\u{A}' | '\u{D}' => out.push(' '),
+            c if c < ' ' || c == '\u{FFFE}' || c == '\u{FFFF}' => {}
+            c => out.push(c),
+        }
+    }
+    out
+}

@@ -1,0 +1,48 @@
+//! The definitions that come with Terce, as documents.
+
+use super::document::Stored;
+
+/// A definition that comes with Terce.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Shipped {
+    /// Resource type.
+    pub kind: &'static str,
+    /// Logical id.
+    pub id: &'static str,
+    /// The document.
+    pub body: &'static [u8],
+}
+
+impl Shipped {
+    /// How refusals name it.
+    pub fn source(&self) -> crate::care::facts::Source {
+        let Shipped { kind, id, body } = *self;
+        Stored { kind, id, version: 1, first_us: 0, received_us: 0, deleted: false, body }.source()
+    }
+}
+
+macro_rules! shipped {
+    ($($kind:literal / $id:literal),+ $(,)?) => {
+        /// All of them: code systems, the default map, protocols.
+        pub const ALL: &[Shipped] = &[
+            $(Shipped { kind: $kind, id: $id, body: include_bytes!(concat!("shipped/", $kind, "-", $id, ".json")) }),+
+        ];
+    };
+}
+
+shipped! {
+    "CodeSystem" / "activity",
+    "CodeSystem" / "airway",
+    "CodeSystem" / "excuse",
+    "CodeSystem" / "task",
+    "CodeSystem" / "issue",
+    "ConceptMap" / "default",
+    "PlanDefinition" / "adult",
+    "PlanDefinition" / "adult-fixed-times",
+    "PlanDefinition" / "minimal",
+}
+
+/// The definition of that type and id.
+pub fn document(kind: &str, id: &str) -> Option<Shipped> {
+    ALL.iter().find(|s| s.kind == kind && s.id == id).copied()
+}
