@@ -1,0 +1,53 @@
+//! Limits of the store, each beside its reason.
+
+/// Batches that wait for the writer. Callers beyond it wait before their batch is queued, so that memory is theirs
+/// to bound; a few times what one transaction takes keeps the writer busy.
+pub(super) const QUEUE_BATCHES: usize = 2_048;
+
+/// Batches in one transaction: more gains nothing measurable and makes the first caller wait for the last.
+pub(super) const GROUP_BATCHES: usize = 1_024;
+
+/// Bytes of bodies in one transaction: beyond it the pages of a transaction outgrow the writer's cache.
+pub(super) const GROUP_BYTES: usize = 16 << 20;
+
+/// Documents in one batch: the largest Bundle that the service takes is far smaller.
+pub(super) const BATCH_WRITES: usize = 20_000;
+
+/// Bytes of bodies in one batch: four of the largest request bodies.
+pub(super) const BATCH_BYTES: usize = 64 << 20;
+
+/// Connections that read at once: more than cores only makes them share the disk.
+pub(super) const READERS: usize = 4;
+
+/// Rows in one page of any list.
+pub(super) const PAGE_ROWS: usize = 10_000;
+
+/// Bytes of bodies in one page of any list; a page has one row at least.
+pub(super) const PAGE_BYTES: usize = 64 << 20;
+
+/// Bytes of bodies of one patient: some hundred thousand documents, years of charting. More is a mistake upstream
+/// (one id for all patients) and must not take the memory of everybody else.
+pub(super) const PATIENT_BYTES: usize = 256 << 20;
+
+/// Milliseconds for which a lock of another process is waited for: longer than any of our own transactions.
+pub(super) const BUSY_MS: u64 = 5_000;
+
+/// Cache of the writer in KiB: the inner pages of all indexes, and the pages of one transaction.
+pub(super) const WRITER_CACHE_KIB: i64 = 128 << 10;
+
+/// Cache of each reader in KiB.
+pub(super) const READER_CACHE_KIB: i64 = 16 << 10;
+
+/// Bytes of bodies written before the log is copied into the database file in the background. Smaller steps write
+/// the same index pages more often, larger ones make a longer log to recover.
+pub(super) const CHECKPOINT_BYTES: usize = 32 << 20;
+
+/// Pages in the log at which the writer stops to finish the copying, so that the log starts again from its beginning:
+/// while writes never pause, the background alone never catches up.
+pub(super) const LOG_PAGES: i64 = 64 << 10;
+
+/// Bytes to which the log file is cut when it starts again.
+pub(super) const LOG_BYTES: i64 = 256 << 20;
+
+/// Prepared statements kept by a connection: all of the store's fixed ones and some of the composed searches.
+pub(super) const STATEMENTS: usize = 96;

@@ -1,0 +1,223 @@
+//! What is kept: documents as they came, what was made of them, and who must be looked at again.
+//!
+//! One atomic [`commit`](Store::commit) of a [`Batch`], and a handful of reads. Knows of FHIR only that a document has
+//! a kind, an id, a patient and an encounter; knows nothing of care, requests or the clock.
+//!
+//! Guarantees:
+//! * a commit that has returned is durable: it survives the end of the process and of the power;
+//! * batches are independent: one that is refused changes nothing, whatever is committed beside it;
+//! * every version of a document is kept, and its bytes are given back as they came;
+//! * `seq` numbers grow in the order of commits, and a reader never sees a later one without the earlier ones.
+//!
+//! Assumptions: the disk keeps what it has acknowledged. Several processes may use one file on one machine.
+
+mod batch;
+mod error;
+mod limits;
+mod query;
+mod sql;
+mod sqlite;
+
+pub use batch::{
+    Batch, Change, Committed, Doubtful, Failed, Heartbeat, Identifier, OutcomeRow, Precondition, Reconciled,
+    StayRow, TallyRow, Token, Write, Written,
+};
+pub use error::StoreError;
+pub use query::{
+    Changes, Counts, Derived, Document, DoubtRow, Doubts, Order, OutcomeQuery, Page, Query, SourceRow,
+    StayQuery, Subject, TallyQuery,
+};
+pub use sqlite::Sqlite;
+
+use std::path::Path;
+
+/// The database. Cloning gives another handle on the same one.
+///
+/// Each method has one arm per database; the contract tests run every method on all of them.
+#[derive(Clone, Debug)]
+pub enum Store {
+    /// A SQLite file, or one in memory.
+    Sqlite(Sqlite),
+}
+
+impl Store {
+    /// Opens a SQLite file, and makes or migrates it; none: a new one in memory, for tests and trials.
+    ///
+    /// Errors: `Damaged`; `Unusable` for a place that cannot be written, a file of another program or of a newer
+    /// version; `NoSpace`; `Busy`.
+    pub async fn open_sqlite(path: Option<&Path>) -> Result<Store, StoreError> {
+        Ok(Store::Sqlite(Sqlite::open(path).await?))
+    }
+
+    /// Stores a batch, and returns when it is durable. Batches that are committed at the same time share a
+    /// transaction, yet each succeeds or fails by itself.
+    ///
+    /// If the future is dropped, the batch is stored whole or not at all. Errors: any but `Damaged` and `Unusable`.
+    pub async fn commit(&self, batch: Batch) -> Result<Committed, StoreError> {
+        match self {
+            Store::Sqlite(db) => db.commit(batch).await,
+        }
+    }
+
+    /// The current version of a document, which may be its deletion; none if there was never one.
+    pub async fn document(&self, kind: &str, id: &str) -> Result<Option<Document>, StoreError> {
+        match self {
+            Store::Sqlite(db) => db.document(kind, id).await,
+        }
+    }
+
+    /// One version of a document.
+    pub async fn version(&self, kind: &str, id: &str, version: u64) -> Result<Option<Document>, StoreError> {
+        match self {
+            Store::Sqlite(db) => db.version(kind, id, version).await,
+        }
+    }
+
+    /// Versions of a document, the newest first, below `before` if it is given. An empty list is the end of it.
+    pub async fn history(
+        &self,
+        kind: &str,
+        id: &str,
+        before: Option<u64>,
+        limit: usize,
+    ) -> Result<Vec<Document>, StoreError> {
+        match self {
+            Store::Sqlite(db) => db.history(kind, id, before, limit).await,
+        }
+    }
+
+    /// The logical ids of the current documents that have an identifier, in order.
+    pub async fn by_identifier(&self, kind: &str, token: &Token) -> Result<Vec<String>, StoreError> {
+        match self {
+            Store::Sqlite(db) => db.by_identifier(kind, token).await,
+        }
+    }
+
+    /// The current documents that fit a query.
+    pub async fn search(&self, query: Query) -> Result<Page, StoreError> {
+        match self {
+            Store::Sqlite(db) => db.search(query).await,
+        }
+    }
+
+    /// The documents of a patient that have changed after a position (0: all), and what to commit a decision under,
+    /// both as of one instant. Errors: `TooLarge` if they are more than memory can be given to.
+    pub async fn documents_of(&self, patient: &str, after_seq: i64) -> Result<Changes, StoreError> {
+        match self {
+            Store::Sqlite(db) => db.documents_of(patient, after_seq).await,
+        }
+    }
+
+    /// Patients to be reconciled now, at most `limit`. Those with changes and those whose time has come take turns,
+    /// each kind the longest waiting first, so that a backlog of one does not hold up the other.
+    pub async fn due(&self, now_us: i64, limit: usize) -> Result<Vec<Subject>, StoreError> {
+        match self {
+            Store::Sqlite(db) => db.due(now_us, limit).await,
+        }
+    }
+
+    /// The earliest instant in microseconds at which [`due`](Store::due) gives a patient if nothing more is written;
+    /// `i64::MIN` if it does at once, whatever the time; none: never.
+    pub async fn next_wake(&self) -> Result<Option<i64>, StoreError> {
+        match self {
+            Store::Sqlite(db) => db.next_wake().await,
+        }
+    }
+
+    /// All patients in the order of their ids, after one of them.
+    pub async fn subjects(&self, after: Option<&str>, limit: usize) -> Result<Vec<Subject>, StoreError> {
+        match self {
+            Store::Sqlite(db) => db.subjects(after, limit).await,
+        }
+    }
+
+    /// One patient.
+    pub async fn subject(&self, patient: &str) -> Result<Option<Subject>, StoreError> {
+        match self {
+            Store::Sqlite(db) => db.subject(patient).await,
+        }
+    }
+
+    /// Patients that could not be reconciled the last time, in the order of their ids.
+    pub async fn failing(&self, limit: usize) -> Result<Vec<Subject>, StoreError> {
+        match self {
+            Store::Sqlite(db) => db.failing(limit).await,
+        }
+    }
+
+    /// Stays that fit a query.
+    pub async fn stays(&self, query: StayQuery) -> Result<Vec<StayRow>, StoreError> {
+        match self {
+            Store::Sqlite(db) => db.stays(query).await,
+        }
+    }
+
+    /// Tallies that fit a query.
+    pub async fn tallies(&self, query: TallyQuery) -> Result<Vec<TallyRow>, StoreError> {
+        match self {
+            Store::Sqlite(db) => db.tallies(query).await,
+        }
+    }
+
+    /// Doubts in the order of `seq`, after one of them (0: from the first).
+    pub async fn doubts(
+        &self,
+        of: Doubts,
+        after_seq: i64,
+        limit: usize,
+    ) -> Result<Vec<DoubtRow>, StoreError> {
+        match self {
+            Store::Sqlite(db) => db.doubts(of, after_seq, limit).await,
+        }
+    }
+
+    /// All sources in the order of their names.
+    pub async fn sources(&self) -> Result<Vec<SourceRow>, StoreError> {
+        match self {
+            Store::Sqlite(db) => db.sources().await,
+        }
+    }
+
+    /// A small fact of the service itself (`Batch::marks`).
+    pub async fn mark(&self, name: &str) -> Result<Option<String>, StoreError> {
+        match self {
+            Store::Sqlite(db) => db.mark(name).await,
+        }
+    }
+
+    /// How much there is, for metrics: a scan of patients and doubts, but not of documents.
+    pub async fn counts(&self) -> Result<Counts, StoreError> {
+        match self {
+            Store::Sqlite(db) => db.counts().await,
+        }
+    }
+
+    /// A UUID made with the database, which tells it from others.
+    pub async fn instance(&self) -> Result<String, StoreError> {
+        match self {
+            Store::Sqlite(db) => db.instance().await,
+        }
+    }
+
+    /// Makes every patient dirty, under a new generation. Returns how many there are.
+    pub async fn redo(&self, derived: Derived) -> Result<u64, StoreError> {
+        match self {
+            Store::Sqlite(db) => db.redo(derived).await,
+        }
+    }
+
+    /// Keeps the database file from growing beyond so many bytes: commits that need more answer `NoSpace`.
+    /// Holds until it is changed or the store is closed.
+    pub async fn limit_size(&self, bytes: u64) -> Result<(), StoreError> {
+        match self {
+            Store::Sqlite(db) => db.limit_size(bytes).await,
+        }
+    }
+
+    /// Stores what has been handed over, then ends the writer. Later commits and reads answer `Closed`.
+    pub async fn close(&self) -> Result<(), StoreError> {
+        match self {
+            Store::Sqlite(db) => db.close().await,
+        }
+    }
+}

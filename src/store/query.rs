@@ -1,0 +1,237 @@
+//! What is read.
+
+use std::borrow::Cow;
+use std::collections::BTreeMap;
+
+/// One version of a document.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Document {
+    /// Position among all changes: greater for what was committed later. A row's key in lists.
+    pub seq: i64,
+    /// Resource type.
+    pub kind: String,
+    /// Logical id.
+    pub id: String,
+    /// From 1; a deletion has one of its own, and what comes after it goes on counting.
+    pub version: u64,
+    /// When version 1 was received, in microseconds since 1970.
+    pub first_us: i64,
+    /// When this version was received, in microseconds since 1970.
+    pub received_us: i64,
+    /// XXH3 of the body; 0 for a deletion.
+    pub digest: u64,
+    /// Logical id of the patient it is about.
+    pub patient: Option<String>,
+    /// Logical id of the encounter it belongs to.
+    pub encounter: Option<String>,
+    /// The document as it came; none: this version is the deletion.
+    pub body: Option<Vec<u8>>,
+}
+
+/// The documents of a patient that have changed since a position.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct Changes {
+    /// What a decision that rests on them is committed under (`Reconciled::generation`); 0 for an unknown patient.
+    pub generation: i64,
+    /// What to give as `after_seq` next time.
+    pub seq: i64,
+    /// True if the documents are all there are: what was read before must be forgotten, for some of it is no longer
+    /// the patient's. Always so when read from 0.
+    pub all: bool,
+    /// Current documents and deletions in the order of `seq`; with those that name only an encounter of the patient.
+    pub documents: Vec<Document>,
+}
+
+/// A patient whose documents are reconciled.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct Subject {
+    /// Logical id.
+    pub patient: String,
+    /// Position of the last write that concerns the patient.
+    pub dirty_seq: i64,
+    /// Position up to which it has been reconciled.
+    pub done_seq: i64,
+    /// When to reconcile it though nothing was written, in microseconds.
+    pub wake_us: Option<i64>,
+    /// How often in a row it could not be reconciled.
+    pub failures: u32,
+    /// Not to be tried again before, in microseconds.
+    pub retry_us: i64,
+    /// Why it could not be reconciled the last time, while it could not.
+    pub error: Option<String>,
+}
+
+/// Which end of a list comes first.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub enum Order {
+    /// In the order of the last change.
+    #[default]
+    OldestFirst,
+    /// The last change first.
+    NewestFirst,
+}
+
+/// Which current documents of a kind to list. An empty or absent criterion is none; all that are given must hold.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct Query {
+    /// Resource type.
+    pub kind: Cow<'static, str>,
+    /// Logical ids, one of which it must have.
+    pub ids: Vec<String>,
+    /// Logical id of the patient.
+    pub patient: Option<String>,
+    /// Logical id of the encounter.
+    pub encounter: Option<String>,
+    /// Last changed at or after, in microseconds.
+    pub updated_from_us: Option<i64>,
+    /// Last changed before, in microseconds.
+    pub updated_to_us: Option<i64>,
+    /// Criteria that only documents written with an outcome meet.
+    pub outcome: OutcomeQuery,
+    /// In which order.
+    pub order: Order,
+    /// `Page::next` of the page before.
+    pub after: Option<i64>,
+    /// Rows wanted; 0: only the total.
+    pub limit: usize,
+    /// Whether the total is wanted: it costs a scan of everything that fits.
+    pub total: bool,
+}
+
+/// Criteria on the search columns of an outcome. Of a list one must fit; an empty list is no criterion.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct OutcomeQuery {
+    /// Logical ids of the encounters that are the stays.
+    pub stay: Vec<String>,
+    /// What it is about.
+    pub topic: Vec<String>,
+    /// Status codes.
+    pub status: Vec<String>,
+    /// References.
+    pub owner: Vec<String>,
+    /// References.
+    pub location: Vec<String>,
+    /// Codes.
+    pub code: Vec<String>,
+    /// References.
+    pub focus: Vec<String>,
+    /// Whether something is still to be done about it.
+    pub open: Option<bool>,
+}
+
+/// A part of a list.
+///
+/// Guarantees: going from page to page, what did not change meanwhile is listed once, neither skipped nor repeated;
+/// what did change is listed again at its new place in `OldestFirst`, and may be missed in `NewestFirst`.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct Page {
+    /// The rows.
+    pub documents: Vec<Document>,
+    /// Where the next page begins; none: this is the last.
+    pub next: Option<i64>,
+    /// How many documents fit the query, whatever the page; if it was asked for.
+    pub total: Option<u64>,
+}
+
+/// Which stays to list, in the order of their ids.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct StayQuery {
+    /// Logical id of the patient.
+    pub patient: Option<String>,
+    /// Logical id of the unit.
+    pub unit: Option<String>,
+    /// Whether it is not over.
+    pub open: Option<bool>,
+    /// The half-open span `[from, to)` in microseconds that it overlaps. What is not known of a stay overlaps.
+    pub overlaps_us: Option<(i64, i64)>,
+    /// The last stay of the page before.
+    pub after: Option<String>,
+    /// Rows wanted.
+    pub limit: usize,
+}
+
+/// Which tallies to list.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub enum TallyQuery {
+    /// Those of one stay, in the order of days.
+    Stay(String),
+    /// Those of local days from the first to the last inclusive, `YYYY-MM-DD`, in the order (day, stay).
+    Days {
+        /// First day.
+        from: String,
+        /// Last day.
+        to: String,
+        /// (day, stay) of the last row of the page before.
+        after: Option<(String, String)>,
+        /// Rows wanted.
+        limit: usize,
+    },
+}
+
+/// Something that could not be used.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct DoubtRow {
+    /// Its key in lists.
+    pub seq: i64,
+    /// Logical id of the patient; none: it cannot be linked to one.
+    pub patient: Option<String>,
+    /// Resource type.
+    pub kind: String,
+    /// Logical id.
+    pub id: String,
+    /// Why not.
+    pub why: String,
+    /// Since when, in microseconds.
+    pub since_us: i64,
+}
+
+/// Whose doubts to list.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub enum Doubts {
+    /// All.
+    #[default]
+    All,
+    /// Those of one patient, by logical id.
+    Of(String),
+    /// Documents that cannot be linked to a patient.
+    Unlinked,
+}
+
+/// How far a source has told us everything.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct SourceRow {
+    /// Its name.
+    pub name: String,
+    /// Up to when, in microseconds.
+    pub last_us: i64,
+    /// Where to read on from, as the source names it.
+    pub cursor: Option<String>,
+}
+
+/// How much there is.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct Counts {
+    /// Current documents by resource type.
+    pub documents: BTreeMap<String, u64>,
+    /// Outcomes about which something is still to be done, by resource type.
+    pub open: BTreeMap<String, u64>,
+    /// Patients.
+    pub subjects: u64,
+    /// Patients to be reconciled because something was written.
+    pub dirty: u64,
+    /// Patients that could not be reconciled the last time.
+    pub failing: u64,
+    /// Doubts about documents of known patients.
+    pub doubts: u64,
+    /// Documents that cannot be linked to a patient.
+    pub unlinked: u64,
+}
+
+/// What to do with stays, tallies, dependencies and doubts when every patient is to be reconciled again.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Derived {
+    /// Keep them until each is replaced: reports go on, old beside new.
+    Keep,
+    /// Remove them first: nothing old remains.
+    Clear,
+}

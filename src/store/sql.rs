@@ -1,0 +1,173 @@
+//! The statements, in the SQL that SQLite and PostgreSQL share but for the spelling of parameters (`?1`, `$1`).
+//!
+//! What a document row is read from is always selected as [`DOCUMENT`]; a list is composed in the order of its key.
+
+/// Columns of `document` under the name `d`, in the order in which a row is read.
+macro_rules! document {
+    () => {
+        "d.seq, d.kind, d.id, d.version, d.first_us, d.received_us, d.digest, d.patient, d.encounter, d.body"
+    };
+}
+/// Columns of `subject`, in the order in which a row is read.
+macro_rules! subject {
+    () => {
+        "SELECT patient, dirty_seq, done_seq, wake_us, failures, retry_us, error FROM subject "
+    };
+}
+
+// Positions and totals
+
+pub(super) const SEQ: &str = "SELECT value FROM counter WHERE name = 'seq'";
+pub(super) const SET_SEQ: &str = "UPDATE counter SET value = ?1 WHERE name = 'seq'";
+pub(super) const ADD_DOCUMENTS: &str = "INSERT INTO kind (kind, documents) VALUES (?1, ?2) \
+     ON CONFLICT (kind) DO UPDATE SET documents = kind.documents + excluded.documents";
+pub(super) const SET_MARK: &str = "INSERT INTO meta (name, value) VALUES (?1, ?2) \
+     ON CONFLICT (name) DO UPDATE SET value = excluded.value";
+pub(super) const MARK: &str = "SELECT value FROM meta WHERE name = ?1";
+pub(super) const BEAT: &str = "INSERT INTO source (name, last_us, cursor) VALUES (?1, ?2, ?3) \
+     ON CONFLICT (name) DO UPDATE SET \
+     last_us = CASE WHEN excluded.last_us > source.last_us THEN excluded.last_us ELSE source.last_us END, \
+     cursor = COALESCE(excluded.cursor, source.cursor)";
+pub(super) const SOURCES: &str = "SELECT name, last_us, cursor FROM source ORDER BY name";
+
+// Documents
+
+pub(super) const DOCUMENT: &str = document!();
+pub(super) const HEAD: &str = "SELECT seq, version, state, first_us, received_us, digest, patient, encounter, names \
+     FROM document WHERE kind = ?1 AND id = ?2 ORDER BY version DESC LIMIT 1";
+pub(super) const BODY: &str = "SELECT body FROM document WHERE seq = ?1";
+pub(super) const SUPERSEDE: &str = "UPDATE document SET state = 0 WHERE seq = ?1";
+pub(super) const INSERT: &str = "INSERT INTO document (seq, kind, id, version, state, first_us, received_us, digest, \
+     patient, encounter, names, body) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12)";
+pub(super) const OWNER: &str = "SELECT patient FROM document WHERE kind = 'Encounter' AND id = ?1 \
+     ORDER BY version DESC LIMIT 1";
+pub(super) const CURRENT: &str = concat!(
+    "SELECT ",
+    document!(),
+    " FROM document d WHERE d.kind = ?1 AND d.id = ?2 ORDER BY d.version DESC LIMIT 1"
+);
+pub(super) const VERSION: &str =
+    concat!("SELECT ", document!(), " FROM document d WHERE d.kind = ?1 AND d.id = ?2 AND d.version = ?3");
+pub(super) const HISTORY: &str = concat!(
+    "SELECT ",
+    document!(),
+    " FROM document d WHERE d.kind = ?1 AND d.id = ?2 AND d.version < ?3 ORDER BY d.version DESC LIMIT ?4"
+);
+/// A document that names only an encounter is the patient's from the moment that both it and the encounter are there.
+pub(super) const OF_PATIENT: &str = concat!(
+    "SELECT ",
+    document!(),
+    " FROM document d WHERE d.patient = ?1 AND d.state > 0 AND d.seq > ?2 UNION ALL SELECT ",
+    document!(),
+    " FROM document e JOIN document d ON d.encounter = e.id AND d.state > 0 AND d.patient IS NULL ",
+    "AND d.encounter IS NOT NULL WHERE e.patient = ?1 AND e.state > 0 AND e.kind = 'Encounter' ",
+    "AND (d.seq > ?2 OR e.seq > ?2) ORDER BY 1"
+);
+
+// Identifiers
+
+pub(super) const ADD_IDENTIFIER: &str =
+    "INSERT INTO identifier (kind, value, system, id) VALUES (?1, ?2, ?3, ?4) ON CONFLICT DO NOTHING";
+pub(super) const REMOVE_IDENTIFIER: &str =
+    "DELETE FROM identifier WHERE kind = ?1 AND value = ?2 AND system = ?3 AND id = ?4";
+pub(super) const BY_IDENTIFIER: &str =
+    "SELECT DISTINCT id FROM identifier WHERE kind = ?1 AND value = ?2 AND system = ?3 ORDER BY id LIMIT ?4";
+pub(super) const BY_VALUE: &str =
+    "SELECT DISTINCT id FROM identifier WHERE kind = ?1 AND value = ?2 ORDER BY id LIMIT ?3";
+
+// Outcomes
+
+pub(super) const SET_OUTCOME: &str = "INSERT INTO outcome (kind, id, seq, updated_us, patient, encounter, stay, \
+     topic, status, owner, location, code, focus, open) \
+     VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14) \
+     ON CONFLICT (kind, id) DO UPDATE SET seq = excluded.seq, updated_us = excluded.updated_us, \
+     patient = excluded.patient, encounter = excluded.encounter, stay = excluded.stay, topic = excluded.topic, \
+     status = excluded.status, owner = excluded.owner, location = excluded.location, code = excluded.code, \
+     focus = excluded.focus, open = excluded.open";
+pub(super) const REMOVE_OUTCOME: &str = "DELETE FROM outcome WHERE kind = ?1 AND id = ?2";
+
+// Subjects
+
+pub(super) const SOIL: &str = "INSERT INTO subject (patient, dirty_seq, done_seq, since_seq, reset_seq, failures, \
+     retry_us) VALUES (?1, ?2, 0, ?3, ?4, 0, 0) ON CONFLICT (patient) DO UPDATE SET dirty_seq = excluded.dirty_seq, \
+     since_seq = CASE WHEN subject.since_seq > 0 THEN subject.since_seq ELSE excluded.since_seq END, \
+     reset_seq = CASE WHEN excluded.reset_seq > 0 THEN excluded.reset_seq ELSE subject.reset_seq END";
+pub(super) const RECONCILE: &str = "UPDATE subject SET done_seq = dirty_seq, since_seq = 0, wake_us = ?3, \
+     failures = 0, retry_us = 0, error = NULL WHERE patient = ?1 AND dirty_seq = ?2";
+/// A patient of whom nothing was ever written has generation 0.
+pub(super) const RECONCILE_UNKNOWN: &str = "INSERT INTO subject (patient, dirty_seq, done_seq, since_seq, reset_seq, \
+     wake_us, failures, retry_us) VALUES (?1, 0, 0, 0, 0, ?2, 0, 0) ON CONFLICT DO NOTHING";
+pub(super) const FAIL: &str = "INSERT INTO subject (patient, dirty_seq, done_seq, since_seq, reset_seq, failures, \
+     retry_us, error) VALUES (?1, 0, 0, 0, 0, 1, ?2, ?3) ON CONFLICT (patient) DO UPDATE SET \
+     failures = subject.failures + 1, retry_us = excluded.retry_us, error = excluded.error";
+pub(super) const GENERATION: &str = "SELECT dirty_seq, reset_seq FROM subject WHERE patient = ?1";
+pub(super) const DIRTY: &str =
+    concat!(subject!(), "WHERE since_seq > 0 AND retry_us <= ?1 ORDER BY since_seq, patient LIMIT ?2");
+pub(super) const WOKEN: &str = concat!(
+    subject!(),
+    "WHERE wake_us IS NOT NULL AND wake_us <= ?1 AND since_seq = 0 AND retry_us <= ?1 \
+     ORDER BY wake_us, patient LIMIT ?2"
+);
+pub(super) const SUBJECTS: &str = concat!(subject!(), "WHERE patient > ?1 ORDER BY patient LIMIT ?2");
+pub(super) const SUBJECT: &str = concat!(subject!(), "WHERE patient = ?1");
+pub(super) const FAILING: &str = concat!(subject!(), "WHERE failures > 0 ORDER BY patient LIMIT ?1");
+/// What is dirty and not failing is due at once; the others at the later of their times.
+pub(super) const ANY_DIRTY: &str = "SELECT 1 FROM subject WHERE since_seq > 0 AND failures = 0 LIMIT 1";
+pub(super) const NEXT_WAKE: &str = "SELECT MIN(at_us) FROM (\
+     SELECT MIN(CASE WHEN since_seq > 0 OR retry_us > wake_us THEN retry_us ELSE wake_us END) AS at_us \
+     FROM subject WHERE failures > 0 AND (since_seq > 0 OR wake_us IS NOT NULL) UNION ALL \
+     SELECT at_us FROM (SELECT wake_us AS at_us FROM subject \
+     WHERE wake_us IS NOT NULL AND since_seq = 0 AND failures = 0 ORDER BY wake_us LIMIT 1) AS w) AS t";
+
+// What follows from a reconciliation
+
+pub(super) const STAYS_OF: &str = "SELECT stay FROM stay WHERE patient = ?1";
+pub(super) const SET_STAY: &str = "INSERT INTO stay (stay, patient, begins_us, ends_us, open, ledger_us, unit) \
+     VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7) ON CONFLICT (stay) DO UPDATE SET patient = excluded.patient, \
+     begins_us = excluded.begins_us, ends_us = excluded.ends_us, open = excluded.open, \
+     ledger_us = excluded.ledger_us, unit = excluded.unit";
+pub(super) const REMOVE_STAY: &str = "DELETE FROM stay WHERE stay = ?1";
+pub(super) const REMOVE_TALLIES: &str = "DELETE FROM tally WHERE stay = ?1";
+pub(super) const ADD_TALLY: &str = "INSERT INTO tally (stay, day, patient, body) VALUES (?1, ?2, ?3, ?4)";
+pub(super) const TALLIES_OF_STAY: &str =
+    "SELECT stay, patient, day, body FROM tally WHERE stay = ?1 ORDER BY day LIMIT ?2";
+pub(super) const TALLIES_OF_DAYS: &str = "SELECT stay, patient, day, body FROM tally WHERE day >= ?1 AND day <= ?2 \
+     AND (day, stay) > (?3, ?4) ORDER BY day, stay LIMIT ?5";
+pub(super) const DEPENDENTS: &str = "SELECT patient FROM depends WHERE kind = ?1 AND id = ?2";
+pub(super) const DEPENDS_OF: &str = "SELECT kind, id FROM depends WHERE patient = ?1";
+pub(super) const ADD_DEPENDS: &str =
+    "INSERT INTO depends (kind, id, patient) VALUES (?1, ?2, ?3) ON CONFLICT DO NOTHING";
+pub(super) const REMOVE_DEPENDS: &str = "DELETE FROM depends WHERE kind = ?1 AND id = ?2 AND patient = ?3";
+
+// Doubts
+
+pub(super) const DOUBTS_OF: &str = "SELECT kind, id, why, seq FROM doubt WHERE patient = ?1";
+pub(super) const ADD_DOUBT: &str = "INSERT INTO doubt (seq, patient, kind, id, why, encounter, since_us) \
+     VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7) ON CONFLICT DO NOTHING";
+pub(super) const REMOVE_DOUBT: &str = "DELETE FROM doubt WHERE seq = ?1";
+pub(super) const LINK_DOCUMENT: &str = "DELETE FROM doubt WHERE patient = '' AND kind = ?1 AND id = ?2";
+pub(super) const LINK_ENCOUNTER: &str =
+    "DELETE FROM doubt WHERE patient = '' AND encounter IS NOT NULL AND encounter = ?1";
+pub(super) const ALL_DOUBTS: &str =
+    "SELECT seq, patient, kind, id, why, since_us FROM doubt WHERE seq > ?1 ORDER BY seq LIMIT ?2";
+pub(super) const DOUBTS: &str = "SELECT seq, patient, kind, id, why, since_us FROM doubt WHERE patient = ?3 AND seq > ?1 ORDER BY seq LIMIT ?2";
+
+// Counts
+
+pub(super) const COUNT_DOCUMENTS: &str = "SELECT kind, documents FROM kind ORDER BY kind";
+pub(super) const COUNT_OPEN: &str =
+    "SELECT kind, COUNT(*) FROM outcome WHERE open = 1 GROUP BY kind ORDER BY kind";
+pub(super) const COUNT_SUBJECTS: &str = "SELECT COUNT(*), (SELECT COUNT(*) FROM subject WHERE since_seq > 0), \
+     (SELECT COUNT(*) FROM subject WHERE failures > 0) FROM subject";
+pub(super) const COUNT_DOUBTS: &str =
+    "SELECT COUNT(*), (SELECT COUNT(*) FROM doubt WHERE patient = '') FROM doubt";
+
+// Everything again
+
+pub(super) const CLEAR: [&str; 4] =
+    ["DELETE FROM stay", "DELETE FROM tally", "DELETE FROM depends", "DELETE FROM doubt WHERE patient <> ''"];
+pub(super) const KNOW_ALL: &str = "INSERT INTO subject (patient, dirty_seq, done_seq, since_seq, reset_seq, failures, \
+     retry_us) SELECT DISTINCT patient, 0, 0, 0, 0, 0, 0 FROM document WHERE state > 0 AND patient IS NOT NULL \
+     ON CONFLICT DO NOTHING";
+pub(super) const SOIL_ALL: &str = "UPDATE subject SET dirty_seq = ?1, done_seq = 0, since_seq = ?1, reset_seq = ?1, \
+     wake_us = NULL, failures = 0, retry_us = 0, error = NULL";

@@ -1,0 +1,230 @@
+//! SQLite: one thread writes, a few connections read, one more copies the log into the file.
+
+mod apply;
+mod concern;
+mod derived;
+mod fault;
+mod names;
+mod open;
+mod read;
+mod readers;
+mod search;
+mod writer;
+
+use std::path::{Path, PathBuf};
+
+use rusqlite::Connection;
+use tokio::sync::{mpsc, oneshot};
+
+use self::fault::Health;
+use self::readers::Readers;
+use self::writer::{Job, Writer};
+use super::{
+    Batch, Changes, Committed, Counts, Derived, Document, DoubtRow, Doubts, Page, Query, SourceRow,
+    StayQuery, StayRow, StoreError, Subject, TallyQuery, TallyRow, Token, limits,
+};
+
+/// A handle on a SQLite database. The writer ends when the last handle is dropped.
+#[derive(Clone, Debug)]
+pub struct Sqlite {
+    jobs: mpsc::Sender<Job>,
+    health: Health,
+    /// None for a database in memory: its one connection belongs to the writer, which reads as well.
+    readers: Option<Readers>,
+}
+
+impl Sqlite {
+    pub(super) async fn open(path: Option<&Path>) -> Result<Sqlite, StoreError> {
+        let path = path.map(Path::to_path_buf);
+        let opened = tokio::task::spawn_blocking(move || Sqlite::open_now(path)).await;
+        opened.map_err(|e| StoreError::Internal(e.to_string()))?
+    }
+
+    fn open_now(path: Option<PathBuf>) -> Result<Sqlite, StoreError> {
+        let health = Health::default();
+        let conn = open::open(path.as_deref())?;
+        let (jobs, queue) = mpsc::channel(limits::QUEUE_BATCHES);
+        Writer::start(conn, queue, health.clone(), path.as_deref())?;
+        let readers = path.map(|path| Readers::new(path, health.clone()));
+        Ok(Sqlite { jobs, health, readers })
+    }
+
+    pub(super) async fn commit(&self, batch: Batch) -> Result<Committed, StoreError> {
+        let bytes = bytes(&batch);
+        if batch.writes.len() > limits::BATCH_WRITES {
+            return Err(StoreError::TooLarge { what: "the number of writes", limit: limits::BATCH_WRITES });
+        }
+        if bytes > limits::BATCH_BYTES {
+            return Err(StoreError::TooLarge { what: "the bytes of bodies", limit: limits::BATCH_BYTES });
+        }
+        self.health.check()?;
+        let digests = batch.writes.iter().map(|w| w.body.as_deref().map_or(0, apply::digest)).collect();
+        self.hand_over(|reply| Job::Commit(writer::Pending { batch, digests, bytes, reply })).await
+    }
+
+    /// Runs on the connection that writes, between two transactions.
+    async fn on_writer<T: Send + 'static>(
+        &self,
+        run: impl FnOnce(&Connection) -> rusqlite::Result<T> + Send + 'static,
+    ) -> Result<T, StoreError> {
+        let health = self.health.clone();
+        self.hand_over(|reply| {
+            Job::Run(Box::new(move |conn| {
+                // nobody waits for it any more: not an error
+                let _ = reply.send(run(conn).map_err(|e| health.judge(&e)));
+            }))
+        })
+        .await
+    }
+
+    /// Runs in one read transaction: all that it reads is as of one instant.
+    async fn read<T: Send + 'static>(
+        &self,
+        run: impl FnOnce(&Connection) -> rusqlite::Result<T> + Send + 'static,
+    ) -> Result<T, StoreError> {
+        match &self.readers {
+            Some(readers) => readers.read(run).await,
+            None => self.on_writer(run).await,
+        }
+    }
+
+    async fn hand_over<T>(
+        &self,
+        job: impl FnOnce(oneshot::Sender<Result<T, StoreError>>) -> Job,
+    ) -> Result<T, StoreError> {
+        let (reply, answer) = oneshot::channel();
+        self.jobs.send(job(reply)).await.map_err(|_| StoreError::Closed)?;
+        // an answer that never comes: the writer ended by a panic, and whether it had stored the batch is not known
+        answer.await.unwrap_or_else(|_| Err(StoreError::Fatal("the writer ended".into())))
+    }
+
+    pub(super) async fn close(&self) -> Result<(), StoreError> {
+        if let Some(readers) = &self.readers {
+            readers.close();
+        }
+        self.hand_over(Job::Close).await
+    }
+
+    pub(super) async fn limit_size(&self, bytes: u64) -> Result<(), StoreError> {
+        self.on_writer(move |conn| {
+            let page = conn.query_row("PRAGMA page_size", [], |r| read::natural(r, 0))?;
+            let pages = (bytes / page.max(1)).clamp(1, u64::from(u32::MAX - 1));
+            conn.query_row(&format!("PRAGMA max_page_count = {pages}"), [], |_| Ok(()))
+        })
+        .await
+    }
+
+    pub(super) async fn redo(&self, derived: Derived) -> Result<u64, StoreError> {
+        self.health.check()?;
+        self.on_writer(move |conn| derived::redo(conn, derived)).await
+    }
+
+    pub(super) async fn document(&self, kind: &str, id: &str) -> Result<Option<Document>, StoreError> {
+        let (kind, id) = (kind.to_owned(), id.to_owned());
+        self.read(move |conn| read::current(conn, &kind, &id)).await
+    }
+
+    pub(super) async fn version(
+        &self,
+        kind: &str,
+        id: &str,
+        version: u64,
+    ) -> Result<Option<Document>, StoreError> {
+        let (kind, id) = (kind.to_owned(), id.to_owned());
+        self.read(move |conn| read::version(conn, &kind, &id, version)).await
+    }
+
+    pub(super) async fn history(
+        &self,
+        kind: &str,
+        id: &str,
+        before: Option<u64>,
+        limit: usize,
+    ) -> Result<Vec<Document>, StoreError> {
+        let (kind, id) = (kind.to_owned(), id.to_owned());
+        self.read(move |conn| read::history(conn, &kind, &id, before, limit)).await
+    }
+
+    pub(super) async fn by_identifier(&self, kind: &str, token: &Token) -> Result<Vec<String>, StoreError> {
+        let (kind, token) = (kind.to_owned(), token.clone());
+        self.read(move |conn| read::by_identifier(conn, &kind, &token, limits::PAGE_ROWS)).await
+    }
+
+    pub(super) async fn search(&self, query: Query) -> Result<Page, StoreError> {
+        self.read(move |conn| search::search(conn, &query)).await
+    }
+
+    pub(super) async fn documents_of(&self, patient: &str, after_seq: i64) -> Result<Changes, StoreError> {
+        let patient = patient.to_owned();
+        let changes = self.read(move |conn| read::documents_of(conn, &patient, after_seq)).await?;
+        changes.ok_or(StoreError::TooLarge {
+            what: "the bytes of a patient's documents",
+            limit: limits::PATIENT_BYTES,
+        })
+    }
+
+    pub(super) async fn due(&self, now_us: i64, limit: usize) -> Result<Vec<Subject>, StoreError> {
+        self.read(move |conn| read::due(conn, now_us, limit)).await
+    }
+
+    pub(super) async fn next_wake(&self) -> Result<Option<i64>, StoreError> {
+        self.read(read::next_wake).await
+    }
+
+    pub(super) async fn subjects(
+        &self,
+        after: Option<&str>,
+        limit: usize,
+    ) -> Result<Vec<Subject>, StoreError> {
+        let after = after.unwrap_or_default().to_owned();
+        self.read(move |conn| read::subjects(conn, &after, limit)).await
+    }
+
+    pub(super) async fn subject(&self, patient: &str) -> Result<Option<Subject>, StoreError> {
+        let patient = patient.to_owned();
+        self.read(move |conn| read::subject_of(conn, &patient)).await
+    }
+
+    pub(super) async fn failing(&self, limit: usize) -> Result<Vec<Subject>, StoreError> {
+        self.read(move |conn| read::failing(conn, limit)).await
+    }
+
+    pub(super) async fn stays(&self, query: StayQuery) -> Result<Vec<StayRow>, StoreError> {
+        self.read(move |conn| search::stays(conn, &query)).await
+    }
+
+    pub(super) async fn tallies(&self, query: TallyQuery) -> Result<Vec<TallyRow>, StoreError> {
+        self.read(move |conn| read::tallies(conn, &query)).await
+    }
+
+    pub(super) async fn doubts(
+        &self,
+        of: Doubts,
+        after_seq: i64,
+        limit: usize,
+    ) -> Result<Vec<DoubtRow>, StoreError> {
+        self.read(move |conn| read::doubts(conn, &of, after_seq, limit)).await
+    }
+
+    pub(super) async fn sources(&self) -> Result<Vec<SourceRow>, StoreError> {
+        self.read(read::sources).await
+    }
+
+    pub(super) async fn mark(&self, name: &str) -> Result<Option<String>, StoreError> {
+        let name = apply::mark_name(name);
+        self.read(move |conn| read::meta(conn, &name)).await
+    }
+
+    pub(super) async fn instance(&self) -> Result<String, StoreError> {
+        Ok(self.read(|conn| read::meta(conn, open::INSTANCE)).await?.unwrap_or_default())
+    }
+
+    pub(super) async fn counts(&self) -> Result<Counts, StoreError> {
+        self.read(read::counts).await
+    }
+}
+
+/// The bytes of the bodies of a batch.
+fn bytes(batch: &Batch) -> usize {
+    batch.writes.iter().filter_map(|w| w.body.as_ref()).map(Vec::len).sum()
+}

@@ -1,0 +1,224 @@
+//! The thread that writes: what waits is put into one transaction, committed, and answered.
+
+use std::path::Path;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::mpsc as std_mpsc;
+use std::thread::{self, JoinHandle};
+
+use rusqlite::{Connection, Transaction, TransactionBehavior};
+use tokio::sync::{mpsc, oneshot};
+
+use super::apply::{Group, Stop};
+use super::fault::{Health, at_open};
+use super::open::{Role, connect};
+use crate::store::{Batch, Committed, StoreError, limits};
+
+/// What the writer is asked for.
+pub(super) enum Job {
+    /// Store a batch.
+    Commit(Pending),
+    /// Run something between two transactions; it answers for itself.
+    Run(Box<dyn FnOnce(&Connection) + Send>),
+    /// End, after what has been asked for already.
+    Close(oneshot::Sender<Result<(), StoreError>>),
+}
+
+/// A batch and who waits for it.
+pub(super) struct Pending {
+    pub(super) batch: Batch,
+    /// Of each body; 0 where there is none.
+    pub(super) digests: Vec<u64>,
+    /// Of all bodies together.
+    pub(super) bytes: usize,
+    pub(super) reply: oneshot::Sender<Result<Committed, StoreError>>,
+}
+
+/// The connection that writes, and its queue.
+pub(super) struct Writer {
+    conn: Connection,
+    queue: mpsc::Receiver<Job>,
+    health: Health,
+    copier: Option<Copier>,
+}
+
+impl Writer {
+    /// Starts the thread. It ends when it is asked to, or when nobody can ask any more.
+    pub(super) fn start(
+        conn: Connection,
+        queue: mpsc::Receiver<Job>,
+        health: Health,
+        path: Option<&Path>,
+    ) -> Result<(), StoreError> {
+        let copier = path.map(|path| Copier::start(path, health.clone())).transpose()?;
+        let writer = Writer { conn, queue, health, copier };
+        spawn("store-writer", move || writer.run())?;
+        Ok(())
+    }
+
+    fn run(mut self) {
+        let mut closing = None;
+        let mut next = None;
+        while let Some(job) = next.take().or_else(|| self.queue.blocking_recv()) {
+            match job {
+                Job::Commit(first) => {
+                    let (group, other) = self.gather(first);
+                    next = other;
+                    self.commit(group);
+                }
+                Job::Run(run) => run(&self.conn),
+                Job::Close(reply) => {
+                    self.queue.close();
+                    closing = Some(reply);
+                }
+            }
+        }
+        let ended = self.end();
+        if let Some(reply) = closing {
+            let _ = reply.send(ended);
+        }
+    }
+
+    /// What waits already, up to the limits of a transaction, and the job that is not a batch and comes after it.
+    fn gather(&mut self, first: Pending) -> (Vec<Pending>, Option<Job>) {
+        let mut bytes = first.bytes;
+        let mut group = vec![first];
+        while group.len() < limits::GROUP_BATCHES && bytes < limits::GROUP_BYTES {
+            match self.queue.try_recv() {
+                Ok(Job::Commit(pending)) => {
+                    bytes += pending.bytes;
+                    group.push(pending);
+                }
+                Ok(other) => return (group, Some(other)),
+                Err(_) => break,
+            }
+        }
+        (group, None)
+    }
+
+    /// Commits a group and answers everybody in it.
+    fn commit(&mut self, group: Vec<Pending>) {
+        let outcomes = self.health.check().and_then(|()| {
+            let outcomes = self.transact(&group);
+            outcomes.map_err(|e| self.health.judge(&e))
+        });
+        match outcomes {
+            Ok(outcomes) => {
+                let bytes = group.iter().map(|p| p.bytes).sum();
+                for (pending, outcome) in group.into_iter().zip(outcomes) {
+                    // the caller may have gone; what is stored is stored
+                    let _ = pending.reply.send(outcome);
+                }
+                self.copy_log(bytes);
+            }
+            // whatever one batch did to the transaction must not be the others' loss: each alone
+            Err(StoreError::NoSpace | StoreError::Internal(_)) if group.len() > 1 => {
+                for pending in group {
+                    self.commit(vec![pending]);
+                }
+            }
+            Err(error) => {
+                for pending in group {
+                    let _ = pending.reply.send(Err(error.clone()));
+                }
+            }
+        }
+    }
+
+    /// One transaction for all of the group: an answer for each, or an error that stands for all.
+    fn transact(&mut self, group: &[Pending]) -> rusqlite::Result<Vec<Result<Committed, StoreError>>> {
+        let tx = Transaction::new(&mut self.conn, TransactionBehavior::Immediate)?;
+        let mut open = Group::begin(&tx)?;
+        let mut outcomes = Vec::with_capacity(group.len());
+        for pending in group {
+            match open.apply(&pending.batch, &pending.digests) {
+                Ok(committed) => outcomes.push(Ok(committed)),
+                Err(Stop::Refused(why)) => outcomes.push(Err(why)),
+                Err(Stop::Fault(error)) => return Err(error),
+            }
+        }
+        open.finish()?;
+        tx.commit()?;
+        Ok(outcomes)
+    }
+
+    /// Has the log copied in the background, and finishes the copying itself if the log has become too long.
+    fn copy_log(&mut self, bytes: usize) {
+        let Some(copier) = &mut self.copier else { return };
+        copier.unasked += bytes;
+        if copier.unasked >= limits::CHECKPOINT_BYTES {
+            copier.unasked = 0;
+            copier.ask();
+        }
+        if copier.behind.swap(false, Ordering::AcqRel) {
+            copy(&self.conn, "PASSIVE", &self.health);
+        }
+    }
+
+    /// Leaves the file without a log, if nobody else has it open.
+    fn end(mut self) -> Result<(), StoreError> {
+        if let Some(copier) = self.copier.take() {
+            copier.end();
+            if self.health.check().is_ok() {
+                copy(&self.conn, "TRUNCATE", &self.health);
+            }
+        }
+        self.health.check()?;
+        self.conn.close().map_err(|(_, e)| at_open(&e))
+    }
+}
+
+/// The thread that copies the log into the file, in steps.
+struct Copier {
+    ask: std_mpsc::SyncSender<()>,
+    thread: JoinHandle<()>,
+    /// Set when the log is so long that the writer should finish the copying.
+    behind: Arc<AtomicBool>,
+    /// Bytes of bodies written since it was last asked.
+    unasked: usize,
+}
+
+impl Copier {
+    fn start(path: &Path, health: Health) -> Result<Copier, StoreError> {
+        let conn = connect(path, Role::Copy).map_err(|e| at_open(&e))?;
+        let (ask, asked) = std_mpsc::sync_channel::<()>(1);
+        let behind = Arc::new(AtomicBool::new(false));
+        let is_behind = Arc::clone(&behind);
+        let thread = spawn("store-copier", move || {
+            while asked.recv().is_ok() && health.check().is_ok() {
+                if copy(&conn, "PASSIVE", &health) >= limits::LOG_PAGES {
+                    is_behind.store(true, Ordering::Release);
+                }
+            }
+        })?;
+        Ok(Copier { ask, thread, behind, unasked: 0 })
+    }
+
+    fn ask(&self) {
+        // full: it has been asked and has not begun
+        let _ = self.ask.try_send(());
+    }
+
+    fn end(self) {
+        drop(self.ask);
+        let _ = self.thread.join();
+    }
+}
+
+/// Copies what the log has into the file; returns the pages in the log. A full disk or a lock ends it early: there
+/// will be a next time. An error of the disk is fatal, as for a commit.
+fn copy(conn: &Connection, mode: &str, health: &Health) -> i64 {
+    let pages = conn.query_row(&format!("PRAGMA wal_checkpoint({mode})"), [], |r| r.get(1));
+    match pages.map_err(|e| health.judge(&e)) {
+        Ok(pages) => pages,
+        Err(StoreError::Fatal(_)) => 0,
+        Err(error) => {
+            tracing::warn!(%error, "the log could not be copied into the database file; it is tried again");
+            0
+        }
+    }
+}
+
+fn spawn(name: &str, run: impl FnOnce() + Send + 'static) -> Result<JoinHandle<()>, StoreError> {
+    thread::Builder::new().name(name.into()).spawn(run).map_err(|e| StoreError::Unusable(e.to_string()))
+}
