@@ -1,0 +1,255 @@
+//! The configuration: a TOML file as written, and what it comes to. Nothing else reads configuration or the environment.
+
+use std::collections::BTreeMap;
+use std::net::SocketAddr;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use chrono::NaiveTime;
+use chrono_tz::Tz;
+use serde::Deserialize;
+
+use crate::care::protocol::{Protocol, Rules, Shift, Unit, UnitProtocol};
+use crate::care::time::Length;
+use crate::translate::Settings;
+use crate::translate::document::Bases;
+
+/// The configuration of a running service.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Config {
+    /// Where to listen.
+    pub listen: SocketAddr,
+    /// The address under which clients reach `/fhir`, without a final slash; none: as the client called it.
+    pub public_base: Option<String>,
+    /// Folder of the database.
+    pub data: PathBuf,
+    /// Documents that reach us from a server under one of these addresses are this server's own.
+    pub own_bases: Vec<String>,
+    /// The site.
+    pub site: Site,
+    /// Sources that are watched: what is not told by them is told as unverified.
+    pub sources: Vec<Source>,
+}
+
+/// What a site says of itself.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Site {
+    /// Everything of the rules but the protocols.
+    pub standard: Rules,
+    /// The name of the protocol that holds where a unit names none.
+    pub protocol: String,
+    /// Units in the order of the file.
+    pub units: Vec<SiteUnit>,
+    /// `Location` ids that are off the unit.
+    pub away: Vec<String>,
+    /// Conditions of patients that protocols may ask for: ids of stored `ValueSet`s of the codes that mean them.
+    pub conditions: Vec<String>,
+}
+
+/// A unit of the site.
+#[derive(Clone, PartialEq, Eq, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct SiteUnit {
+    /// `Location` id.
+    pub location: String,
+    /// For people.
+    pub name: Option<String>,
+    /// The protocol that holds there; `none`: no protocol; absent: the site's.
+    pub protocol: Option<String>,
+    /// Reference of the owner of the Tasks of its patients, such as `CareTeam/north`.
+    pub owner: Option<String>,
+}
+
+/// A source of charting that is watched.
+#[derive(Clone, PartialEq, Eq, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Source {
+    /// Its name in `POST /feed/{name}/heartbeat`.
+    pub name: String,
+    /// It says at least so often, in seconds, that it has told everything.
+    pub heartbeat_seconds: u32,
+}
+
+/// The file as written.
+#[derive(Deserialize, Default)]
+#[serde(deny_unknown_fields, default)]
+struct File {
+    listen: Option<SocketAddr>,
+    public_base: Option<String>,
+    data: Option<PathBuf>,
+    own_bases: Vec<String>,
+    site: SiteFile,
+    unit: Vec<SiteUnit>,
+    source: Vec<Source>,
+}
+
+#[derive(Deserialize, Default)]
+#[serde(deny_unknown_fields, default)]
+struct SiteFile {
+    zone: Option<String>,
+    protocol: Option<String>,
+    away: Vec<String>,
+    conditions: Vec<String>,
+    shifts: BTreeMap<String, String>,
+    census_at: Option<String>,
+    charting_allowance_minutes: Option<u32>,
+    bridge_minutes: Option<u32>,
+    regrace_minutes: Option<u32>,
+    hold_minutes: Option<u32>,
+}
+
+impl Config {
+    /// Without a file: loopback, port 8080, UTC, the adult protocol everywhere, no watched source.
+    pub fn standard() -> Self {
+        Config {
+            listen: SocketAddr::from(([127, 0, 0, 1], 8080)),
+            public_base: None,
+            data: PathBuf::from("terce-data"),
+            own_bases: Vec::new(),
+            site: Site {
+                standard: Rules::standard(Tz::UTC),
+                protocol: "adult".to_owned(),
+                units: Vec::new(),
+                away: Vec::new(),
+                conditions: Vec::new(),
+            },
+            sources: Vec::new(),
+        }
+    }
+
+    /// Reads `path`, or the standard configuration if there is none.
+    ///
+    /// # Errors
+    /// Everything that is wrong with the file, with its line where it has one.
+    pub fn load(path: Option<&Path>) -> Result<Self, Vec<String>> {
+        let Some(path) = path else { return Ok(Config::standard()) };
+        let text = std::fs::read_to_string(path).map_err(|e| vec![format!("{}: {e}", path.display())])?;
+        Config::parse(&text).map_err(|errors| errors.iter().map(|e| format!("{}: {e}", path.display())).collect())
+    }
+
+    /// Reads the text of a file.
+    ///
+    /// # Errors
+    /// As [`Config::load`].
+    pub fn parse(text: &str) -> Result<Self, Vec<String>> {
+        let file: File = toml::from_str(text).map_err(|e| vec![e.to_string()])?;
+        let mut errors = Vec::new();
+        let mut config = Config::standard();
+        config.listen = file.listen.unwrap_or(config.listen);
+        config.public_base = file.public_base.map(|b| b.trim_end_matches('/').to_owned());
+        config.data = file.data.unwrap_or(config.data);
+        config.own_bases = file.own_bases;
+        config.sources = file.source;
+        let standard = &mut config.site.standard;
+        if let Some(zone) = file.site.zone {
+            match zone.parse() {
+                Ok(zone) => standard.zone = zone,
+                Err(_) => errors.push(format!("site.zone: \"{zone}\" is not a zone of the IANA database")),
+            }
+        }
+        let mut clock = |name: &str, text: &str| {
+            let time = NaiveTime::parse_from_str(text, "%H:%M");
+            if time.is_err() {
+                errors.push(format!("{name}: \"{text}\" is not a time of day; expected HH:MM"));
+            }
+            time.unwrap_or_default()
+        };
+        if let Some(time) = &file.site.census_at {
+            standard.census_at = clock("site.census_at", time);
+        }
+        if !file.site.shifts.is_empty() {
+            let shift = |(name, from): (&String, &String)| Shift {
+                name: name.as_str().into(),
+                from: clock(&format!("site.shifts.{name}"), from),
+            };
+            standard.shifts = file.site.shifts.iter().map(shift).collect();
+            standard.shifts.sort_by_key(|s| s.from);
+        }
+        let minutes = |m: Option<u32>, or: Length| m.map_or(or, |m| Length::minutes(m.into()));
+        standard.allowance = minutes(file.site.charting_allowance_minutes, standard.allowance);
+        standard.bridge = minutes(file.site.bridge_minutes, standard.bridge);
+        standard.regrace = minutes(file.site.regrace_minutes, standard.regrace);
+        standard.hold = minutes(file.site.hold_minutes, standard.hold);
+        config.site.protocol = file.site.protocol.unwrap_or(config.site.protocol);
+        config.site.away = file.site.away;
+        config.site.units = file.unit;
+        config.site.conditions = file.site.conditions;
+        config.check_names(&mut errors);
+        if errors.is_empty() { Ok(config) } else { Err(errors) }
+    }
+
+    fn check_names(&self, errors: &mut Vec<String>) {
+        let locations = self.site.units.iter().map(|u| &u.location);
+        for (index, location) in locations.clone().enumerate() {
+            if !fhir_models::primitive::is_id(location) {
+                errors.push(format!("unit[{index}].location: \"{location}\" is not a FHIR id"));
+            }
+            if locations.clone().take(index).any(|l| l == location) {
+                errors.push(format!("unit[{index}].location: \"{location}\" is there already"));
+            }
+        }
+        for away in self.site.away.iter().filter(|a| !fhir_models::primitive::is_id(a)) {
+            errors.push(format!("site.away: \"{away}\" is not a FHIR id"));
+        }
+        for (index, source) in self.sources.iter().enumerate() {
+            if source.heartbeat_seconds == 0 {
+                errors.push(format!("source[{index}].heartbeat_seconds: must be more than 0"));
+            }
+            if !fhir_models::primitive::is_id(&source.name) {
+                errors.push(format!("source[{index}].name: \"{}\" may hold letters, digits, - and . only", source.name));
+            }
+        }
+    }
+
+    /// The file of the database.
+    pub fn database(&self) -> PathBuf {
+        self.data.join("terce.db")
+    }
+
+    /// What the reading of documents needs to know of the site.
+    pub fn settings(&self) -> Settings {
+        let mut settings = Settings::new(self.site.standard.zone);
+        settings.away = self.site.away.iter().map(|a| a.as_str().into()).collect();
+        settings.units = self.site.units.iter().map(|u| u.location.as_str().into()).collect();
+        settings.own_bases = self.bases();
+        settings
+    }
+
+    /// Addresses under which references mean this server's documents.
+    pub fn bases(&self) -> Bases {
+        Bases::new(self.own_bases.iter().chain(&self.public_base))
+    }
+
+    /// Owners of Tasks by unit.
+    pub fn owners(&self) -> BTreeMap<Arc<str>, String> {
+        let owner = |u: &SiteUnit| Some((u.location.as_str().into(), u.owner.clone()?));
+        self.site.units.iter().filter_map(owner).collect()
+    }
+
+    /// The rules with `protocols` in force.
+    ///
+    /// # Errors
+    /// The names of protocols that the configuration asks for and that are not among them.
+    pub fn rules(&self, protocols: Vec<Protocol>) -> Result<Rules, Vec<String>> {
+        let mut unknown = Vec::new();
+        let mut index = |name: &str| {
+            let found = protocols.iter().position(|p| *p.name == *name);
+            if found.is_none() {
+                unknown.push(format!("there is no protocol named \"{name}\""));
+            }
+            found
+        };
+        let default_protocol = if self.site.protocol == "none" { None } else { index(&self.site.protocol) };
+        let mut unit = |u: &SiteUnit| {
+            let protocol = match u.protocol.as_deref() {
+                None => UnitProtocol::Default,
+                Some("none") => UnitProtocol::Nowhere,
+                Some(name) => index(name).map_or(UnitProtocol::Default, UnitProtocol::Named),
+            };
+            (u.location.as_str().into(), Unit { name: u.name.as_deref().map(Into::into), protocol })
+        };
+        let units = self.site.units.iter().map(&mut unit).collect();
+        let rules = Rules { default_protocol, units, protocols, ..self.site.standard.clone() };
+        if unknown.is_empty() { Ok(rules) } else { Err(unknown) }
+    }
+}

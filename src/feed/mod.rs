@@ -1,0 +1,111 @@
+//! What comes in by itself, and how far each source is known to have told everything.
+
+use std::collections::BTreeMap;
+use std::sync::{Arc, PoisonError, RwLock};
+
+use crate::care::ledger;
+use crate::care::time::{Instant, Length};
+use crate::config::Source;
+
+/// A source is silent after so many of its heartbeats did not come, but not before [`PATIENCE`] has passed.
+const HEARTBEATS_MISSED: i64 = 3;
+
+/// A short hiccup of a network is not a silence.
+const PATIENCE: Length = Length::minutes(5);
+
+/// The watched sources. Cheap to clone; all clones see the same.
+#[derive(Clone, Debug, Default)]
+pub struct Feeds(Arc<RwLock<BTreeMap<String, Watched>>>);
+
+#[derive(Clone, Copy, Debug)]
+struct Watched {
+    /// Silent when nothing was heard for this long.
+    patience: Length,
+    /// Up to when it has told everything.
+    told: Instant,
+    /// True once it has been heard since the service started.
+    heard: bool,
+}
+
+/// How a source is doing.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum State {
+    /// Nothing was heard of it since the service started.
+    Unknown,
+    /// It speaks.
+    Live,
+    /// It spoke and fell silent.
+    Silent,
+}
+
+/// One source at one instant.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Status {
+    /// Its name.
+    pub name: String,
+    /// How it is doing.
+    pub state: State,
+    /// Up to when it has told everything; none: never heard.
+    pub told: Option<Instant>,
+}
+
+impl Feeds {
+    /// Watches `sources`; `told` gives what earlier runs of the service have heard.
+    pub fn watch(sources: &[Source], told: impl Fn(&str) -> Option<Instant>) -> Self {
+        let watched = sources.iter().map(|s| {
+            let patience = Length::seconds(HEARTBEATS_MISSED * i64::from(s.heartbeat_seconds)).max(PATIENCE);
+            let told = told(&s.name).unwrap_or(Instant::EARLIEST);
+            (s.name.clone(), Watched { patience, told, heard: false })
+        });
+        Feeds(Arc::new(RwLock::new(watched.collect())))
+    }
+
+    /// `source` says that it has told everything up to `at`. False if it is not watched.
+    pub fn heard(&self, source: &str, at: Instant) -> bool {
+        let mut all = self.0.write().unwrap_or_else(PoisonError::into_inner);
+        let Some(watched) = all.get_mut(source) else { return false };
+        watched.told = watched.told.max(at);
+        watched.heard = true;
+        true
+    }
+
+    /// How far everything has been told at `now`: by the slowest of the watched sources.
+    pub fn at(&self, now: Instant) -> ledger::Feed {
+        let all = self.0.read().unwrap_or_else(PoisonError::into_inner);
+        let Some(watermark) = all.values().map(|w| w.told).min() else { return ledger::Feed::unwatched() };
+        if all.values().all(|w| w.state(now) == State::Live) {
+            ledger::Feed::Live { watermark }
+        } else {
+            ledger::Feed::Silent { watermark }
+        }
+    }
+
+    /// Each watched source at `now`.
+    pub fn status(&self, now: Instant) -> Vec<Status> {
+        let all = self.0.read().unwrap_or_else(PoisonError::into_inner);
+        let status = |(name, w): (&String, &Watched)| Status {
+            name: name.clone(),
+            state: w.state(now),
+            told: (w.told > Instant::EARLIEST).then_some(w.told),
+        };
+        all.iter().map(status).collect()
+    }
+
+    /// The next instant at which a source that speaks falls silent if it is not heard.
+    pub fn next_silence(&self, now: Instant) -> Option<Instant> {
+        let all = self.0.read().unwrap_or_else(PoisonError::into_inner);
+        all.values().filter(|w| w.state(now) == State::Live).map(|w| w.told + w.patience).min()
+    }
+}
+
+impl Watched {
+    fn state(self, now: Instant) -> State {
+        if !self.heard {
+            State::Unknown
+        } else if now < self.told + self.patience {
+            State::Live
+        } else {
+            State::Silent
+        }
+    }
+}

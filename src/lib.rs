@@ -1,0 +1,30 @@
+//! Terce reconciles what a hospital charts about the mouth care of ventilated patients with the care that each of them
+//! should get, and says the difference: Tasks, DetectedIssues and MeasureReports, all in HL7 FHIR R4.
+//!
+//! The modules in reading order:
+//!
+//! * [`care`]: the rules, pure: facts and a protocol in, ledger and plan out;
+//! * [`translate`]: between FHIR and care, pure;
+//! * [`store`]: documents as they came, and what was made of them;
+//! * [`stays`]: the ledgers of a patient, read from the store;
+//! * [`reconcile`]: everything that is due now, then sleep;
+//! * [`feed`]: what comes in by itself, and how far each source has told everything;
+//! * [`rest`]: FHIR REST;
+//! * [`service`]: all of it started and stopped;
+//! * [`command`]: what `terce` does on the command line;
+//! * [`config`], [`clock`], [`telemetry`].
+
+pub mod care;
+pub mod translate;
+pub mod store;
+pub mod stays;
+pub mod reconcile;
+pub mod feed;
+pub mod rest;
+pub mod service;
+pub mod command;
+pub mod config;
+pub mod clock;
+pub mod telemetry;
+
+pub use service::{Running, serve};

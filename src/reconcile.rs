@@ -1,0 +1,295 @@
+//! Everything that is due now; then sleep until the next wake.
+//!
+//! The reconciler is told that a patient changed, never what: it reads all that is known, decides what should be so, and
+//! writes what differs. One path serves the ordinary day, a restart, a lost signal and a correction.
+//!
+//! # Guarantees
+//! - What is decided of a patient is committed whole, under the generation of the documents it rests on.
+//! - A patient that cannot be reconciled is left alone for a while and does not hold up the others.
+
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::Arc;
+use std::sync::atomic::Ordering;
+
+use tokio::sync::{Notify, watch};
+use tokio::task::JoinSet;
+use tracing::{error, info, warn};
+
+use crate::care::ledger::{Feed, Ledger, State};
+use crate::care::plan::plan;
+use crate::care::reconcile::reconcile;
+use crate::care::time::{Instant, Length};
+use crate::clock::Clock;
+use crate::feed::{self, Feeds};
+use crate::stays::{Reading, Shared, Stays, stay_id};
+use crate::store::{
+    Batch, Derived, Doubtful, Failed, Identifier, OutcomeRow, Precondition, Reconciled, StayRow, Store, StoreError, Subject,
+    TallyRow, Write,
+};
+use crate::telemetry::Counters;
+use crate::translate::outcomes::{self, Setting, Utterance, feed_silent, said, utterances};
+use crate::translate::tallies;
+
+/// Patients in one pass: their commits share a transaction, and the clock is read again after each pass.
+const PASS: usize = 256;
+
+/// How soon a lapse that waits for the feed's watermark is looked at again.
+const HELD: Length = Length::seconds(10);
+
+/// The first pause after a failure; it doubles with each further one.
+const FIRST_PAUSE: Length = Length::seconds(30);
+
+/// The longest pause after failures.
+const LONGEST_PAUSE: Length = Length::hours(1);
+
+/// The reconciler.
+#[derive(Clone, Debug)]
+pub struct Reconciler {
+    store: Store,
+    stays: Stays,
+    feeds: Feeds,
+    clock: Clock,
+    signal: Arc<Notify>,
+    counters: Arc<Counters>,
+}
+
+/// What was decided of one patient.
+struct Decided {
+    reconciled: Reconciled,
+    utterances: Vec<Utterance>,
+}
+
+impl Reconciler {
+    /// A reconciler that is woken by `signal`.
+    pub fn new(store: Store, stays: Stays, feeds: Feeds, clock: Clock, signal: Arc<Notify>) -> Self {
+        Reconciler { store, stays, feeds, clock, signal, counters: Arc::default() }
+    }
+
+    /// What has been done.
+    pub fn counters(&self) -> Arc<Counters> {
+        self.counters.clone()
+    }
+
+    /// Runs until `stop` says so. Ends early only if the store can no longer be trusted.
+    ///
+    /// # Errors
+    /// The store's `Fatal`.
+    pub async fn run(self, mut stop: watch::Receiver<bool>) -> Result<(), StoreError> {
+        let mut silent: Option<bool> = None;
+        while !*stop.borrow() {
+            let now = self.clock.now();
+            match self.turn(now, &mut silent).await {
+                Ok(true) => continue,
+                Ok(false) => {}
+                Err(fatal @ (StoreError::Fatal(_) | StoreError::Closed)) => return Err(fatal),
+                Err(other) => {
+                    error!(error = %other, "reconciling paused: the store did not answer");
+                    tokio::time::sleep(std::time::Duration::from_secs(1)).await;
+                }
+            }
+            let wake = self.store.next_wake().await?.map(Instant::from_micros);
+            let until = wake.into_iter().chain(self.feeds.next_silence(now)).min();
+            tokio::select! {
+                () = self.signal.notified() => {}
+                () = self.clock.sleep_until(until) => {}
+                _ = stop.changed() => {}
+            }
+        }
+        Ok(())
+    }
+
+    /// One look at the feeds and one pass. True if there may be more to do at once.
+    async fn turn(&self, now: Instant, silent: &mut Option<bool>) -> Result<bool, StoreError> {
+        let is_silent = matches!(self.feeds.at(now), Feed::Silent { .. });
+        if *silent != Some(is_silent) {
+            if silent.is_some() {
+                info!(silent = is_silent, "the feed changed its state");
+                // what was verified no longer is, or is again
+                self.store.redo(Derived::Keep).await?;
+            }
+            *silent = Some(is_silent);
+            self.tell_silences(now).await?;
+        }
+        let due = self.store.due(now.micros(), PASS).await?;
+        let any = !due.is_empty();
+        self.pass(due, now).await?;
+        Ok(any)
+    }
+
+    /// Reconciles `subjects`. Returns how many Tasks and DetectedIssues were written.
+    ///
+    /// # Errors
+    /// The store, where it is not about one patient.
+    pub async fn pass(&self, subjects: Vec<Subject>, now: Instant) -> Result<usize, StoreError> {
+        let mut shared = Shared::new();
+        let mut commits = JoinSet::new();
+        let feed = self.feeds.at(now);
+        for subject in subjects {
+            let batch = match self.stays.read(&subject.patient, &mut shared).await {
+                Ok(reading) => match catch_unwind(AssertUnwindSafe(|| decide(&subject.patient, &reading, feed, now))) {
+                    Ok(decided) => batch(decided, now),
+                    Err(_) => self.leave_alone(&subject, "its documents could not be reconciled", now),
+                },
+                Err(fatal @ (StoreError::Fatal(_) | StoreError::Closed)) => return Err(fatal),
+                Err(error) => self.leave_alone(&subject, &error.to_string(), now),
+            };
+            let store = self.store.clone();
+            commits.spawn(async move {
+                let written = batch.writes.len();
+                (subject, store.commit(batch).await.map(|_| written))
+            });
+        }
+        let mut written = 0;
+        while let Some(done) = commits.join_next().await {
+            let Ok((subject, result)) = done else { continue };
+            self.counters.patients.fetch_add(1, Ordering::Relaxed);
+            match result {
+                Ok(count) => written += count,
+                // what was decided is out of date: the patient is still dirty and comes again
+                Err(StoreError::StaleGeneration { .. } | StoreError::VersionConflict { .. } | StoreError::Exists { .. }) => {
+                    self.counters.stale.fetch_add(1, Ordering::Relaxed);
+                }
+                Err(fatal @ (StoreError::Fatal(_) | StoreError::Closed)) => return Err(fatal),
+                Err(error @ (StoreError::NoSpace | StoreError::Busy)) => return Err(error),
+                Err(error) => {
+                    let batch = self.leave_alone(&subject, &error.to_string(), now);
+                    self.store.commit(batch).await?;
+                }
+            }
+        }
+        self.counters.written.fetch_add(written as u64, Ordering::Relaxed);
+        Ok(written)
+    }
+
+    fn leave_alone(&self, subject: &Subject, why: &str, now: Instant) -> Batch {
+        self.counters.failed.fetch_add(1, Ordering::Relaxed);
+        warn!(failures = subject.failures + 1, error = why, "a patient could not be reconciled and is left alone for a while");
+        let doubled = FIRST_PAUSE.as_micros().saturating_mul(1 << subject.failures.min(20));
+        let pause = Length::micros(doubled).min(LONGEST_PAUSE);
+        let failed =
+            Failed { patient: subject.patient.clone(), error: why.to_owned(), retry_us: (now + pause).micros() };
+        Batch { now_us: now.micros(), failed: vec![failed], ..Batch::default() }
+    }
+
+    /// One operational DetectedIssue for each silence.
+    async fn tell_silences(&self, now: Instant) -> Result<(), StoreError> {
+        for source in self.feeds.status(now) {
+            let mark = format!("silence/{}", source.name);
+            let open: Option<Instant> =
+                self.store.mark(&mark).await?.and_then(|m| m.parse().ok()).map(Instant::from_micros);
+            let (since, until) = match (source.state, open, source.told) {
+                (feed::State::Silent, None, Some(told)) => (told, None),
+                (feed::State::Live, Some(since), Some(_)) => (since, Some(now)),
+                _ => continue,
+            };
+            let mut said = feed_silent(&source.name, since, until, None);
+            let standing = self.store.document(said.kind, &said.id).await?;
+            said.replaces = standing.map(|d| d.version);
+            let remember = if until.is_some() { String::new() } else { since.micros().to_string() };
+            let marks = vec![(mark.into(), remember)];
+            let batch = Batch { now_us: now.micros(), writes: vec![write(said)], marks, ..Batch::default() };
+            self.store.commit(batch).await?;
+        }
+        Ok(())
+    }
+}
+
+/// Everything that follows for a patient from what is known at `now`.
+fn decide(patient: &str, reading: &Reading, feed: Feed, now: Instant) -> Decided {
+    let site = &reading.site;
+    let mut decided = Decided { reconciled: Reconciled::default(), utterances: Vec::new() };
+    let mut wake: Option<Instant> = None;
+    let mut doubts: Vec<Doubtful> = reading.assembled.waiting.iter().map(doubtful).collect();
+    for stay in &reading.assembled.stays {
+        let id = stay_id(&stay.facts);
+        let ledger = reconcile(&stay.facts, &site.rules, feed, now);
+        let plan = plan(&ledger, &stay.facts, &site.rules, &said(id, &reading.said));
+        let fresh = feed.watermark().min(now);
+        let setting = Setting { rules: &site.rules, stay: id, patient, owners: &site.owners, now, fresh };
+        decided.utterances.extend(utterances(&plan, &reading.said, &setting));
+        let held = ledger.held_until.map(|_| now + HELD);
+        wake = [wake, ledger.wake, plan.wake, held].into_iter().flatten().min();
+        let over = matches!(ledger.state, State::Ended { .. }) && ledger.wake.is_none() && ledger.unverified_since.is_none();
+        decided.reconciled.stays.push(stay_row(patient, id, &ledger, &stay.facts, over));
+        if over {
+            let rows = tallies::encode(&ledger).into_iter().map(|(day, body)| TallyRow {
+                stay: id.to_owned(),
+                patient: patient.to_owned(),
+                day: day.to_string(),
+                body,
+            });
+            decided.reconciled.tallies.extend(rows);
+        }
+        doubts.extend(stay.doubts.iter().chain(&ledger.doubts).map(doubtful));
+    }
+    doubts.sort();
+    doubts.dedup();
+    decided.reconciled.patient = patient.to_owned();
+    decided.reconciled.generation = reading.generation;
+    decided.reconciled.wake_us = wake.map(Instant::micros);
+    decided.reconciled.depends = Some(reading.assembled.depends.iter().cloned().collect());
+    decided.reconciled.doubts = Some(doubts);
+    decided
+}
+
+fn stay_row(patient: &str, id: &str, ledger: &Ledger, facts: &crate::care::facts::Facts, over: bool) -> StayRow {
+    StayRow {
+        stay: id.to_owned(),
+        patient: patient.to_owned(),
+        begins_us: facts.begins.map(Instant::micros),
+        ends_us: facts.ends.as_ref().map(|e| e.at.micros()),
+        open: !over,
+        ledger_us: ledger.now.micros(),
+        unit: ledger.unit.as_ref().map(|u| u.to_string()),
+    }
+}
+
+fn doubtful(doubt: &crate::care::ledger::Doubt) -> Doubtful {
+    let mut parts = doubt.source.0.splitn(3, '/');
+    let (kind, id) = (parts.next().unwrap_or_default(), parts.next().unwrap_or_default());
+    Doubtful { kind: kind.to_owned(), id: id.to_owned(), why: doubt.why.to_string() }
+}
+
+fn batch(decided: Decided, now: Instant) -> Batch {
+    Batch {
+        now_us: now.micros(),
+        writes: decided.utterances.into_iter().map(write).collect(),
+        reconciled: vec![decided.reconciled],
+        ..Batch::default()
+    }
+}
+
+/// How something the service says is stored: under the version it replaces, and without making anyone dirty.
+fn write(said: Utterance) -> Write {
+    let row = said.row;
+    Write {
+        kind: said.kind.into(),
+        id: Some(said.id),
+        body: Some(said.body),
+        precondition: said.replaces.map_or(Precondition::Absent, Precondition::Version),
+        patient: row.patient.clone(),
+        encounter: row.encounter.clone(),
+        identifiers: identifier(&row).into_iter().collect(),
+        outcome: Some(outcome_row(row)),
+        ..Write::default()
+    }
+}
+
+fn identifier(row: &outcomes::Row) -> Option<Identifier> {
+    let (system, value) = row.identifier.as_ref()?.split_once('|')?;
+    Some(Identifier { system: system.to_owned(), value: value.to_owned() })
+}
+
+/// The search columns of what a row says.
+pub fn outcome_row(row: outcomes::Row) -> OutcomeRow {
+    OutcomeRow {
+        stay: row.encounter,
+        topic: None,
+        status: Some(row.status),
+        owner: row.owner,
+        location: row.location,
+        code: row.code,
+        focus: None,
+        open: row.open,
+    }
+}

@@ -1,0 +1,259 @@
+//! `batch` and `collection`: each entry for itself, all in one commit.
+
+use std::sync::Arc;
+
+use axum::body::Bytes;
+use axum::http::{HeaderMap, Method};
+use fhir_models::codes::{BundleType, HttpVerb};
+
+use super::super::ask::{self, Ask};
+use super::super::edge::Edge;
+use super::super::refused::{Issue, Refused, warnings};
+use super::super::types::{Kind, Origin};
+use super::super::write::{self, Draft};
+use super::super::{Rest, json, limits, read, search};
+use super::frame::Frame;
+use super::reply::{self, Fate};
+use super::{Address, Entry, kind_of, with_resources};
+use crate::store::{Batch, Precondition, StoreError, Write};
+
+/// What an entry comes to, once its resource is read.
+enum Deed {
+    /// To be written.
+    Write(Box<Write>, Vec<Issue>),
+    /// A Task as a person wants it.
+    Amend { kind: &'static Kind, id: String, sent: Vec<u8>, if_match: Option<u64> },
+    /// To be read.
+    Get(String),
+    /// Nothing.
+    Refused(Refused),
+}
+
+/// Answers a batch or a collection.
+///
+/// # Errors
+/// The store takes nothing now. What is wrong with an entry is said in its answer.
+pub(super) async fn run(edge: &Edge, ask: &Ask<'_>, body: &Bytes, frame: Frame) -> Result<String, Refused> {
+    let rest = &edge.rest;
+    let deeds = prepare(rest, body, frame).await?;
+    let mut fates: Vec<Option<Fate>> = Vec::with_capacity(deeds.len());
+    let (mut writes, mut places, mut later) = (Vec::new(), Vec::new(), Vec::new());
+    for (index, deed) in deeds.into_iter().enumerate() {
+        fates.push(None);
+        match deed {
+            Deed::Write(write, found) => {
+                writes.push(*write);
+                places.push((index, found));
+            }
+            Deed::Refused(refused) => set(&mut fates, index, Fate::Refused(refused.of_entry(index))),
+            other => later.push((index, other)),
+        }
+    }
+    commit(ask, rest, writes, places, &mut fates).await?;
+    for (index, deed) in later {
+        let fate = one(rest, ask, deed).await.unwrap_or_else(|r| Fate::Refused(r.of_entry(index)));
+        set(&mut fates, index, fate);
+    }
+    let fates: Vec<Fate> = fates.into_iter().map(|f| f.unwrap_or(Fate::Refused(Refused::Failed))).collect();
+    let refused = fates.iter().filter(|f| matches!(f, Fate::Refused(_))).count();
+    rest.metrics.entries_refused(refused as u64);
+    Ok(reply::text("batch-response", &fates))
+}
+
+fn set(fates: &mut [Option<Fate>], index: usize, fate: Fate) {
+    if let Some(place) = fates.get_mut(index) {
+        *place = Some(fate);
+    }
+}
+
+/// Reads all resources; large Bundles by several threads, so that neither the client nor others wait for one.
+async fn prepare(rest: &Rest, body: &Bytes, frame: Frame) -> Result<Vec<Deed>, Refused> {
+    let collection = frame.sort == BundleType::Collection;
+    let mut entries = frame.entries;
+    if entries.len() <= limits::ENTRIES_PER_THREAD / 4 {
+        return Ok(entries.iter().map(|e| deed(rest, body, collection, e)).collect());
+    }
+    let share = entries.len().div_ceil(limits::THREADS_PER_BUNDLE).max(limits::ENTRIES_PER_THREAD);
+    let mut threads = Vec::new();
+    while !entries.is_empty() {
+        let left = entries.split_off(share.min(entries.len()));
+        let mine = std::mem::replace(&mut entries, left);
+        let (rest, body) = (rest.clone(), body.clone());
+        let work = move || mine.iter().map(|e| deed(&rest, &body, collection, e)).collect::<Vec<Deed>>();
+        threads.push(tokio::task::spawn_blocking(work));
+    }
+    let mut deeds = Vec::new();
+    for thread in threads {
+        deeds.extend(thread.await.map_err(|_| Refused::Failed)?);
+    }
+    Ok(deeds)
+}
+
+fn deed(rest: &Rest, body: &Bytes, collection: bool, entry: &Entry) -> Deed {
+    let made = if collection { collected(rest, body, entry) } else { requested(rest, body, entry) };
+    made.unwrap_or_else(Deed::Refused)
+}
+
+/// An entry of a collection: replaced under the id that it says, or created.
+fn collected(rest: &Rest, body: &Bytes, entry: &Entry) -> Result<Deed, Refused> {
+    let resource = entry.bytes(body)?;
+    let kind = kind_of(resource).map_err(|r| r.of_resource(entry.index))?;
+    if !kind.fed() {
+        return Err(Refused::Method("no such resource in a collection: this service writes it"));
+    }
+    let draft = Draft::new(kind, resource.to_vec(), &rest.own_bases)?;
+    let id = json::id_of(&draft.body).map(std::borrow::Cow::into_owned);
+    if let Some(id) = &id {
+        write::check_id(id)?;
+    }
+    finish(rest, draft, id, Precondition::None)
+}
+
+fn requested(rest: &Rest, body: &Bytes, entry: &Entry) -> Result<Deed, Refused> {
+    let request = entry.request.as_ref().ok_or_else(|| {
+        let (kind, why) = (fhir_models::IssueKind::Required, "an entry of a batch says what it asks");
+        Refused::Document(fhir_models::ParseError::new(kind, "request", why))
+    })?;
+    let address = request.address()?;
+    match (request.method, address) {
+        (HttpVerb::Post, Address::Kind(kind)) if kind.fed() => {
+            let token = write::none_exist(request.if_none_exist.as_deref())?;
+            let draft = Draft::new(kind, entry.bytes(body)?.to_vec(), &rest.own_bases)?;
+            finish(rest, draft, None, token.map_or(Precondition::None, Precondition::IfNoneExist))
+        }
+        (HttpVerb::Put, Address::One(kind, id)) if kind.replaceable() => {
+            let if_match = request.if_match()?;
+            let draft = Draft::new(kind, entry.bytes(body)?.to_vec(), &rest.own_bases)?;
+            draft.check_id(id)?;
+            if kind.origin == Origin::Shared {
+                return Ok(Deed::Amend { kind, id: id.to_owned(), sent: draft.body, if_match });
+            }
+            finish(rest, draft, Some(id.to_owned()), if_match.map_or(Precondition::None, Precondition::Version))
+        }
+        (HttpVerb::Put, Address::Matching(kind, query)) if kind.fed() => {
+            let token = ask::criteria(query, "request.url")?;
+            let draft = Draft::new(kind, entry.bytes(body)?.to_vec(), &rest.own_bases)?;
+            let id = json::id_of(&draft.body).map(std::borrow::Cow::into_owned);
+            finish(rest, draft, id, Precondition::Match(token))
+        }
+        (HttpVerb::Delete, Address::One(kind, id)) if kind.fed() => {
+            let precondition = request.if_match()?.map_or(Precondition::None, Precondition::Version);
+            Ok(Deed::Write(Box::new(write::deletion(kind, Some(id.to_owned()), precondition)), Vec::new()))
+        }
+        (HttpVerb::Delete, Address::Matching(kind, query)) if kind.fed() => {
+            let precondition = Precondition::Match(ask::criteria(query, "request.url")?);
+            Ok(Deed::Write(Box::new(write::deletion(kind, None, precondition)), Vec::new()))
+        }
+        (HttpVerb::Get | HttpVerb::Head, _) => Ok(Deed::Get(request.url.clone())),
+        _ => Err(Refused::Method("what the CapabilityStatement says")),
+    }
+}
+
+fn finish(rest: &Rest, draft: Draft, id: Option<String>, precondition: Precondition) -> Result<Deed, Refused> {
+    write::check_plan(rest, draft.kind, id.as_deref(), &draft.body)?;
+    let found = warnings(&draft.read.warnings);
+    Ok(Deed::Write(Box::new(draft.into_write(id, precondition)), found))
+}
+
+/// Commits what is to be written: all at once, and if a precondition of one fails, those with one apart from the rest.
+async fn commit(
+    ask: &Ask<'_>,
+    rest: &Rest,
+    writes: Vec<Write>,
+    places: Vec<(usize, Vec<Issue>)>,
+    fates: &mut [Option<Fate>],
+) -> Result<(), Refused> {
+    if writes.is_empty() {
+        return Ok(());
+    }
+    let keep = with_resources(ask);
+    // the writes are given away: what may have to be asked again is kept, which only conditional entries pay for
+    let again: Option<Vec<Write>> =
+        writes.iter().any(|w| w.precondition != Precondition::None).then(|| writes.clone());
+    let bodies: Vec<Option<Vec<u8>>> = if keep { writes.iter().map(|w| w.body.clone()).collect() } else { Vec::new() };
+    let error = match rest.commit(Batch { now_us: ask.now_us, writes, ..Batch::default() }).await {
+        Ok(committed) => {
+            for (at, ((index, warnings), written)) in places.into_iter().zip(committed.written).enumerate() {
+                let body = bodies.get(at).cloned().flatten();
+                let resource = body.and_then(|b| write::spliced(&b, &written).ok());
+                set(fates, index, Fate::Written { written, resource, warnings });
+            }
+            return Ok(());
+        }
+        Err(error) => error,
+    };
+    let (Some(writes), true) = (again, is_about_one(&error)) else { return Err(error.into()) };
+    let (mut plain, mut plain_places) = (Vec::new(), Vec::new());
+    let mut apart = tokio::task::JoinSet::new();
+    let now_us = ask.now_us;
+    for (write, (index, found)) in writes.into_iter().zip(places) {
+        if write.precondition == Precondition::None {
+            plain.push(write);
+            plain_places.push((index, found));
+            continue;
+        }
+        let rest = rest.clone();
+        apart.spawn(async move {
+            let committed = rest.commit(Batch { now_us, writes: vec![write], ..Batch::default() }).await;
+            (index, found, committed.map_err(Refused::from).and_then(write::first))
+        });
+    }
+    while let Some(done) = apart.join_next().await {
+        let Ok((index, warnings, done)) = done else { continue };
+        let fate = match done {
+            Ok(written) => Fate::Written { written, resource: None, warnings },
+            Err(refused) => Fate::Refused(refused.of_entry(index)),
+        };
+        set(fates, index, fate);
+    }
+    Box::pin(commit(ask, rest, plain, plain_places, fates)).await
+}
+
+/// Whether a batch was refused because of one of its writes.
+pub(super) fn is_about_one(error: &StoreError) -> bool {
+    match error {
+        StoreError::VersionConflict { .. }
+        | StoreError::Exists { .. }
+        | StoreError::MultipleMatches { .. }
+        | StoreError::OtherId { .. } => true,
+        StoreError::StaleGeneration { .. }
+        | StoreError::TooLarge { .. }
+        | StoreError::NoSpace
+        | StoreError::Busy
+        | StoreError::Closed
+        | StoreError::Fatal(_)
+        | StoreError::Damaged(_)
+        | StoreError::Unusable(_)
+        | StoreError::Internal(_) => false,
+    }
+}
+
+/// What is not a plain write.
+async fn one(rest: &Rest, ask: &Ask<'_>, deed: Deed) -> Result<Fate, Refused> {
+    match deed {
+        Deed::Amend { kind, id, sent, if_match } => {
+            let (written, body) = write::amend(rest, kind, &id, &sent, if_match, ask.now_us).await?;
+            let resource = with_resources(ask).then(|| write::spliced(&body, &written)).transpose()?;
+            Ok(Fate::Written { written, resource, warnings: Vec::new() })
+        }
+        Deed::Get(url) => get(rest, ask, &url).await.map(|body| Fate::Found { body }),
+        Deed::Refused(refused) => Err(refused),
+        Deed::Write(..) => Err(Refused::Failed),
+    }
+}
+
+/// A read or a search inside a Bundle.
+pub(super) async fn get(rest: &Rest, ask: &Ask<'_>, url: &str) -> Result<Vec<u8>, Refused> {
+    let request =
+        super::Request { method: HttpVerb::Get, url: url.to_owned(), if_match: None, if_none_exist: None };
+    // what the client said of the Bundle is not said of its entries
+    let none = Arc::new(HeaderMap::new());
+    let inner =
+        Ask { method: Method::GET, path: Vec::new(), query: "", headers: &none, base: ask.base, now_us: ask.now_us };
+    let answer = match request.address()? {
+        Address::Kind(kind) => search::search(rest, &inner, kind, "").await?,
+        Address::Matching(kind, query) => search::search(rest, &inner, kind, query).await?,
+        Address::One(kind, id) => read::read(rest, &inner, kind, id).await?,
+    };
+    Ok(answer.body)
+}

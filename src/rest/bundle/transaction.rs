@@ -1,0 +1,323 @@
+//! `transaction`: all entries or none, in one commit.
+//!
+//! Deletions come first, then creations, then updates, whatever their order in the Bundle; reads come last. What a
+//! `urn:uuid:` or a condition stands for is written into the references before anything is read.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use axum::body::Bytes;
+use fhir_models::codes::HttpVerb;
+use fhir_models::primitive::is_id;
+
+use super::super::ask::{self, Ask};
+use super::super::edge::Edge;
+use super::super::refused::{Issue, Refused, warnings};
+use super::super::types::{self, Kind, Origin};
+use super::super::write::{self, Draft};
+use super::super::{Rest, json, limits, read};
+use super::batch::{get, is_about_one};
+use super::frame::Frame;
+use super::reply::{self, Fate};
+use super::{Address, Entry, Request, with_resources};
+use crate::store::{Batch, Change, Precondition, StoreError, Token, Write, Written};
+
+/// What an entry does, before references are looked at.
+struct Act {
+    index: usize,
+    verb: HttpVerb,
+    kind: &'static Kind,
+    /// The id of what it is about; none for a deletion of nothing.
+    id: Option<String>,
+    precondition: Precondition,
+    /// It is there already: nothing is written.
+    present: bool,
+}
+
+/// An entry that is ready to be written.
+struct Ready {
+    index: usize,
+    write: Write,
+    warnings: Vec<Issue>,
+}
+
+/// Answers a transaction.
+///
+/// # Errors
+/// What is wrong with any entry; then nothing was written.
+pub(super) async fn run(edge: &Edge, ask: &Ask<'_>, body: &Bytes, frame: Frame) -> Result<String, Refused> {
+    let rest = &edge.rest;
+    check_addresses(&frame.entries)?;
+    for _ in 0..limits::RETRIES {
+        match attempt(rest, ask, body, &frame.entries).await? {
+            Some(fates) => return Ok(reply::text("transaction-response", &fates)),
+            // somebody created meanwhile what was not there when it was looked for
+            None => continue,
+        }
+    }
+    Err(Refused::Overtaken)
+}
+
+fn request(entry: &Entry) -> Result<&Request, Refused> {
+    entry.request.as_ref().ok_or_else(|| {
+        let (kind, why) = (fhir_models::IssueKind::Required, "an entry of a transaction says what it asks");
+        Refused::Document(fhir_models::ParseError::new(kind, "", why)).of_entry(entry.index)
+    })
+}
+
+/// Refuses what is named twice.
+fn check_addresses(entries: &[Entry]) -> Result<(), Refused> {
+    let (mut full, mut about) = (BTreeSet::new(), BTreeSet::new());
+    for entry in entries {
+        let twice = |at: &str| {
+            let why = "two entries of a transaction are about the same resource".to_owned();
+            Err(Refused::Contradiction { at: at.to_owned(), why }.of_entry(entry.index))
+        };
+        let request = request(entry)?;
+        if entry.full_url.as_ref().is_some_and(|url| !full.insert(url)) {
+            return twice("fullUrl");
+        }
+        let writes = !matches!(request.method, HttpVerb::Get | HttpVerb::Head | HttpVerb::Post);
+        if writes && !about.insert(&request.url) {
+            return twice("request.url");
+        }
+    }
+    Ok(())
+}
+
+/// One attempt; none if it was overtaken and can be made again.
+async fn attempt(rest: &Rest, ask: &Ask<'_>, body: &Bytes, entries: &[Entry]) -> Result<Option<Vec<Fate>>, Refused> {
+    let mut acts = Vec::with_capacity(entries.len());
+    for entry in entries {
+        let request = request(entry)?;
+        if !matches!(request.method, HttpVerb::Get | HttpVerb::Head) {
+            acts.push(act(rest, body, entry, request).await.map_err(|r| r.of_entry(entry.index))?);
+        }
+    }
+    check_identities(&acts)?;
+    let names = names(entries, &acts);
+    let mut conditions = BTreeMap::new();
+    let mut ready = Vec::with_capacity(acts.len());
+    for act in &acts {
+        let Some(entry) = entries.get(act.index).filter(|_| !act.present) else { continue };
+        let made = prepare(rest, body, entry, act, &names, &mut conditions).await;
+        ready.push(made.map_err(|r| r.of_entry(entry.index))?);
+    }
+    // a stable sort: DELETE, POST, PUT
+    ready.sort_by_key(|r| acts.iter().find(|a| a.index == r.index).map_or(3, |a| rank(a.verb)));
+    let Some(written) = commit(rest, ask, &mut ready).await? else { return Ok(None) };
+    fates(rest, ask, entries, &acts, ready, written).await.map(Some)
+}
+
+const fn rank(verb: HttpVerb) -> u8 {
+    match verb {
+        HttpVerb::Delete => 0,
+        HttpVerb::Post => 1,
+        HttpVerb::Put | HttpVerb::Patch => 2,
+        HttpVerb::Get | HttpVerb::Head => 3,
+    }
+}
+
+/// What an entry is about, and whether that is there already.
+async fn act(rest: &Rest, body: &Bytes, entry: &Entry, request: &Request) -> Result<Act, Refused> {
+    let (index, verb) = (entry.index, request.method);
+    let made = |kind, id, precondition| Act { index, verb, kind, id, precondition, present: false };
+    match (verb, request.address()?) {
+        (HttpVerb::Post, Address::Kind(kind)) if kind.fed() => {
+            let id = uuid::Uuid::new_v4().to_string();
+            let Some(token) = write::none_exist(request.if_none_exist.as_deref())? else {
+                return Ok(made(kind, Some(id), Precondition::Absent));
+            };
+            match matching(rest, kind, &token).await? {
+                None => Ok(made(kind, Some(id), Precondition::Unmatched(token))),
+                Some(there) => Ok(Act { present: true, ..made(kind, Some(there), Precondition::None) }),
+            }
+        }
+        (HttpVerb::Put, Address::One(kind, id)) if kind.replaceable() => {
+            let precondition = request.if_match()?.map_or(Precondition::None, Precondition::Version);
+            Ok(made(kind, Some(id.to_owned()), precondition))
+        }
+        (HttpVerb::Put, Address::Matching(kind, query)) if kind.fed() => {
+            let token = ask::criteria(query, "request.url")?;
+            let said = json::id_of(entry.bytes(body)?).filter(|id| is_id(id)).map(|id| id.into_owned());
+            let there = matching(rest, kind, &token).await?;
+            let id = said.or(there).unwrap_or_else(|| uuid::Uuid::new_v4().to_string());
+            Ok(made(kind, Some(id), Precondition::Match(token)))
+        }
+        (HttpVerb::Delete, Address::One(kind, id)) if kind.fed() => {
+            let precondition = request.if_match()?.map_or(Precondition::None, Precondition::Version);
+            Ok(made(kind, Some(id.to_owned()), precondition))
+        }
+        (HttpVerb::Delete, Address::Matching(kind, query)) if kind.fed() => {
+            Ok(made(kind, None, Precondition::Match(ask::criteria(query, "request.url")?)))
+        }
+        _ => Err(Refused::Method("what the CapabilityStatement says")),
+    }
+}
+
+/// The id of the one document that has an identifier.
+async fn matching(rest: &Rest, kind: &Kind, token: &Token) -> Result<Option<String>, Refused> {
+    let mut found = rest.store.by_identifier(kind.name, token).await?.into_iter();
+    match (found.next(), found.next()) {
+        (first, None) => Ok(first),
+        _ => Err(Refused::MultipleMatches),
+    }
+}
+
+fn check_identities(acts: &[Act]) -> Result<(), Refused> {
+    let mut seen = BTreeSet::new();
+    for act in acts {
+        if let Some(id) = &act.id
+            && !seen.insert((act.kind.name, id))
+        {
+            let why = "two entries of a transaction are about the same resource".to_owned();
+            return Err(Refused::Contradiction { at: "request".to_owned(), why }.of_entry(act.index));
+        }
+    }
+    Ok(())
+}
+
+/// What the addresses inside the Bundle stand for.
+fn names<'a>(entries: &'a [Entry], acts: &[Act]) -> BTreeMap<&'a str, String> {
+    let named = acts.iter().filter_map(|act| {
+        let full = entries.get(act.index)?.full_url.as_deref()?;
+        Some((full, format!("{}/{}", act.kind.name, act.id.as_ref()?)))
+    });
+    named.collect()
+}
+
+/// Reads the resource of an entry with its references written out.
+async fn prepare(
+    rest: &Rest,
+    body: &Bytes,
+    entry: &Entry,
+    act: &Act,
+    names: &BTreeMap<&str, String>,
+    conditions: &mut BTreeMap<String, String>,
+) -> Result<Ready, Refused> {
+    let index = act.index;
+    if act.verb == HttpVerb::Delete {
+        let write = write::deletion(act.kind, act.id.clone(), act.precondition.clone());
+        return Ok(Ready { index, write, warnings: Vec::new() });
+    }
+    let resource = entry.bytes(body)?;
+    look_up(rest, resource, conditions).await?;
+    let instead = |reference: &str| -> Result<Option<String>, std::convert::Infallible> {
+        Ok(names.get(reference).or_else(|| conditions.get(reference)).cloned())
+    };
+    let rewritten = match json::with_references(resource, instead) {
+        Ok(rewritten) => rewritten,
+        Err(never) => match never {},
+    };
+    let draft = Draft::new(act.kind, rewritten.unwrap_or_else(|| resource.to_vec()), &rest.own_bases)?;
+    let id = act.id.as_deref().unwrap_or_default();
+    if act.verb == HttpVerb::Put && !matches!(act.precondition, Precondition::Match(_)) {
+        draft.check_id(id)?;
+    }
+    let found = warnings(&draft.read.warnings);
+    if act.kind.origin == Origin::Shared {
+        let if_match = match act.precondition {
+            Precondition::Version(version) => Some(version),
+            _ => None,
+        };
+        let (write, _) = write::amendment(rest, act.kind, id, &draft.body, if_match).await?;
+        return Ok(Ready { index, write, warnings: found });
+    }
+    write::check_plan(rest, act.kind, Some(id), &draft.body)?;
+    let write = draft.into_write(act.id.clone(), act.precondition.clone());
+    Ok(Ready { index, write, warnings: found })
+}
+
+/// Looks up what conditions in the place of references stand for.
+async fn look_up(rest: &Rest, resource: &[u8], conditions: &mut BTreeMap<String, String>) -> Result<(), Refused> {
+    let mut wanted = Vec::new();
+    let note = |reference: &str| -> Result<Option<String>, std::convert::Infallible> {
+        if let Some((name, query)) = reference.split_once('?')
+            && let Some(kind) = types::kind(name)
+        {
+            wanted.push((reference.to_owned(), kind, query.to_owned()));
+        }
+        Ok(None)
+    };
+    let Ok(_) = json::with_references(resource, note);
+    for (reference, kind, query) in wanted {
+        if !conditions.contains_key(&reference) {
+            let token = ask::criteria(&query, "reference")?;
+            let id = matching(rest, kind, &token).await?.ok_or(Refused::NoMatch)?;
+            conditions.insert(reference, format!("{}/{id}", kind.name));
+        }
+    }
+    Ok(())
+}
+
+/// Commits; none if something was created meanwhile that the transaction would create.
+async fn commit(rest: &Rest, ask: &Ask<'_>, ready: &mut [Ready]) -> Result<Option<Vec<Written>>, Refused> {
+    let writes: Vec<Write> = ready.iter_mut().map(|r| take(r, with_resources(ask))).collect();
+    if writes.is_empty() {
+        return Ok(Some(Vec::new()));
+    }
+    let unmatched: Vec<bool> = writes.iter().map(|w| matches!(w.precondition, Precondition::Unmatched(_))).collect();
+    match rest.commit(Batch { now_us: ask.now_us, writes, ..Batch::default() }).await {
+        Ok(committed) => Ok(Some(committed.written)),
+        Err(StoreError::Exists { index, .. }) if unmatched.get(index) == Some(&true) => Ok(None),
+        Err(error) => {
+            let index = match &error {
+                StoreError::VersionConflict { index, .. }
+                | StoreError::Exists { index, .. }
+                | StoreError::MultipleMatches { index }
+                | StoreError::OtherId { index, .. } => ready.get(*index).map(|r| r.index),
+                _ => None,
+            };
+            let about_one = is_about_one(&error);
+            let refused = Refused::from(error);
+            Err(match index.filter(|_| about_one) {
+                Some(index) => refused.of_entry(index),
+                None => refused,
+            })
+        }
+    }
+}
+
+/// The write, with its bytes left behind if they are wanted afterwards.
+fn take(ready: &mut Ready, keep: bool) -> Write {
+    let kept = if keep { ready.write.body.clone() } else { None };
+    let write = std::mem::take(&mut ready.write);
+    ready.write.body = kept;
+    write
+}
+
+/// What became of each entry, in the order of the Bundle.
+async fn fates(
+    rest: &Rest,
+    ask: &Ask<'_>,
+    entries: &[Entry],
+    acts: &[Act],
+    ready: Vec<Ready>,
+    written: Vec<Written>,
+) -> Result<Vec<Fate>, Refused> {
+    let mut done: BTreeMap<usize, Fate> = BTreeMap::new();
+    for (ready, written) in ready.into_iter().zip(written) {
+        let resource = ready.write.body.map(|b| write::spliced(&b, &written)).transpose()?;
+        done.insert(ready.index, Fate::Written { written, resource, warnings: ready.warnings });
+    }
+    for act in acts.iter().filter(|a| a.present) {
+        let id = act.id.as_deref().unwrap_or_default();
+        let there = rest.store.document(act.kind.name, id).await?.ok_or(Refused::Failed)?;
+        let resource = if with_resources(ask) { read::resource(&there)? } else { None };
+        let written = Written {
+            kind: act.kind.name.into(),
+            id: there.id,
+            version: there.version,
+            seq: there.seq,
+            updated_us: there.received_us,
+            change: Change::Unchanged,
+        };
+        done.insert(act.index, Fate::Written { written, resource, warnings: Vec::new() });
+    }
+    for entry in entries {
+        if let Some(request) = entry.request.as_ref().filter(|r| matches!(r.method, HttpVerb::Get | HttpVerb::Head)) {
+            let fate = get(rest, ask, &request.url).await.map(|body| Fate::Found { body });
+            done.insert(entry.index, fate.unwrap_or_else(|r| Fate::Refused(r.of_entry(entry.index))));
+        }
+    }
+    Ok(done.into_values().collect())
+}

@@ -1,0 +1,75 @@
+//! Limits of the REST interface, each beside its reason.
+
+use std::time::Duration;
+
+/// Bytes of a body, as sent and as inflated: three times a Bundle of [`BUNDLE_ENTRIES`] ordinary documents.
+pub const BODY_BYTES: usize = 16 << 20;
+
+/// Bytes of bodies that are held at once, whoever sent them: what a burst may take of the memory of everything else.
+pub const IN_FLIGHT_BYTES: usize = 64 << 20;
+
+/// Entries of one Bundle: they are answered together, so the sender waits for the last of them.
+pub const BUNDLE_ENTRIES: usize = 5_000;
+
+/// Bytes of one Bundle, resources left out: hundreds for each entry.
+pub const BUNDLE_FRAME_BYTES: usize = 4 << 20;
+
+/// Parameters of one query: no page of people asks for more.
+pub const QUERY_PARAMETERS: usize = 64;
+
+/// Bytes of one parameter's value: a hundred ids.
+pub const QUERY_VALUE_BYTES: usize = 8 << 10;
+
+/// Alternatives in one parameter's value: what one statement of the database takes without trouble.
+pub const QUERY_ALTERNATIVES: usize = 200;
+
+/// Rows of a page, where the request says nothing.
+pub const PAGE_ROWS: usize = 50;
+
+/// Rows of a page at most; a larger `_count` is brought down to it.
+pub const PAGE_ROWS_MAX: usize = 1_000;
+
+/// Days that one report may cover: ten years and their leap days.
+pub const REPORT_DAYS: i64 = 3_653;
+
+/// How often a write that was overtaken by another is tried again before the client is told.
+pub const RETRIES: usize = 4;
+
+/// Entries that one thread prepares at a time: below it, handing work over costs more than it saves.
+pub const ENTRIES_PER_THREAD: usize = 128;
+
+/// Threads that prepare one Bundle: one client must not take all of them.
+pub const THREADS_PER_BUNDLE: usize = 2;
+
+/// Bytes of what an error answer says beside its fixed text; the whole stays below 4 KiB.
+pub const DIAGNOSTICS_BYTES: usize = 600;
+
+/// Issues in one error answer, for the same reason.
+pub const ISSUES: usize = 5;
+
+/// Connections at once.
+pub const CONNECTIONS: usize = 512;
+
+/// Bytes of a request's head.
+pub const HEAD_BYTES: usize = 32 << 10;
+
+/// Header lines of a request.
+pub const HEADERS: usize = 100;
+
+/// For the head of a request to be complete, and for a connection to be idle.
+pub const HEAD_TIME: Duration = Duration::from_secs(5);
+
+/// For the body of a request to be complete.
+pub const BODY_TIME: Duration = Duration::from_secs(15);
+
+/// For the client to take some of an answer.
+pub const WRITE_TIME: Duration = Duration::from_secs(30);
+
+/// For requests under way to end when the process is asked to stop.
+pub const GRACE: Duration = Duration::from_secs(10);
+
+/// For how long the service is not ready after a write found no room, unless one succeeds.
+pub const REFUSING: Duration = Duration::from_secs(30);
+
+/// Seconds after which a client that was told to wait should try again.
+pub const RETRY_AFTER_S: &str = "2";

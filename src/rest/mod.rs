@@ -1,0 +1,218 @@
+//! FHIR REST: what clients send and ask.
+//!
+//! Generic over one table of resource types ([`types`]). A write goes from its bytes to the store in one hop: read as
+//! a document, committed with the patient marked, answered when it is durable; what follows from it is the
+//! reconciler's, which is only woken here. No rule about care is in this module. In reading order:
+//!
+//! * [`types`]: what each resource type can be asked;
+//! * `edge`: every request comes in and goes out here: headers, refusals, counting, the way to what answers it;
+//! * `ask`, `body`: what a request says; `answer`, `refused`: what is said back;
+//! * `write`, `read`, `search`, `bundle`: the interactions; `operations`; `capability`; `probes`;
+//! * [`serve`]: connections, their limits and their end.
+
+pub mod types;
+pub mod limits;
+mod edge;
+mod ask;
+mod body;
+mod answer;
+mod refused;
+mod text;
+mod json;
+mod write;
+mod read;
+mod search;
+mod bundle;
+mod operations;
+mod capability;
+mod probes;
+mod metrics;
+mod server;
+
+pub use metrics::Metrics;
+pub use operations::{explanation_json, explanation_text};
+pub use server::serve;
+
+use std::sync::Arc;
+
+use axum::Router;
+use axum::routing::any;
+use tokio::sync::Notify;
+use tower_http::catch_panic::CatchPanicLayer;
+
+use crate::clock::Clock;
+use crate::config::Config;
+use crate::feed::Feeds;
+use crate::telemetry::Counters;
+use crate::stays::Stays;
+use crate::store::{Batch, Change, Committed, Derived, Store, StoreError};
+use crate::translate::document::Bases;
+use refused::Refused;
+use types::Effect;
+
+/// What the interface works with. Cloning gives another handle on the same.
+#[derive(Clone, Debug)]
+pub struct Rest {
+    store: Store,
+    stays: Stays,
+    feeds: Feeds,
+    clock: Clock,
+    /// Notified after each commit.
+    wake: Arc<Notify>,
+    counters: Arc<Counters>,
+    metrics: Arc<Metrics>,
+    /// The address of `/fhir` as clients call it, without a final slash; none: `http://` and the request's `Host`.
+    public_base: Option<Arc<str>>,
+    /// Addresses under which references mean this server's documents.
+    own_bases: Arc<Bases>,
+    body_bytes: usize,
+    in_flight_bytes: usize,
+}
+
+impl Rest {
+    /// On a store and what follows from it; `wake` is notified after each commit.
+    pub fn new(
+        store: Store,
+        stays: Stays,
+        feeds: Feeds,
+        clock: Clock,
+        wake: Arc<Notify>,
+        config: Arc<Config>,
+        counters: Arc<Counters>,
+    ) -> Self {
+        let public_base = config.public_base.as_deref().map(|b| Arc::from(b.trim_end_matches('/')));
+        let own_bases = Arc::new(stays.site().settings.own_bases.clone());
+        Rest {
+            store,
+            stays,
+            feeds,
+            clock,
+            wake,
+            counters,
+            metrics: Arc::default(),
+            public_base,
+            own_bases,
+            body_bytes: limits::BODY_BYTES,
+            in_flight_bytes: limits::IN_FLIGHT_BYTES,
+        }
+    }
+
+    /// With other limits on one body, and on all bodies that are held at once.
+    pub fn with_limits(mut self, body_bytes: usize, in_flight_bytes: usize) -> Self {
+        self.body_bytes = body_bytes;
+        self.in_flight_bytes = in_flight_bytes;
+        self
+    }
+
+    /// What is counted.
+    pub fn metrics(&self) -> Arc<Metrics> {
+        self.metrics.clone()
+    }
+}
+
+/// The routes of the interface; whatever else is asked is answered with an OperationOutcome, too.
+pub fn router(rest: Rest) -> Router {
+    let metrics = rest.metrics.clone();
+    let edge = Arc::new(edge::Edge::new(rest));
+    Router::new()
+        .route("/fhir", any(edge::answer))
+        .route("/fhir/{*path}", any(edge::answer))
+        .route("/feed/{source}/heartbeat", any(edge::answer))
+        .route("/healthz", any(edge::answer))
+        .route("/readyz", any(edge::answer))
+        .route("/metrics", any(edge::answer))
+        .fallback(edge::answer)
+        .with_state(edge)
+        .layer(CatchPanicLayer::custom(edge::Panicked(metrics)))
+}
+
+/// The mark that a batch with new rules leaves, and the one that says they have been taken up.
+const RULES_WRITTEN: &str = "rules-written";
+const RULES_SETTLED: &str = "rules-settled";
+
+impl Rest {
+    /// Has everybody looked at again if rules were written that this was not done for. For the start: a process may
+    /// have ended between the two.
+    ///
+    /// # Errors
+    /// Those of the store.
+    pub async fn settle_rules(&self) -> Result<(), StoreError> {
+        let Some(written) = self.store.mark(RULES_WRITTEN).await? else { return Ok(()) };
+        if self.store.mark(RULES_SETTLED).await?.as_ref() == Some(&written) {
+            return Ok(());
+        }
+        self.store.redo(Derived::Keep).await?;
+        self.settled(written).await
+    }
+
+    async fn settled(&self, written: String) -> Result<(), StoreError> {
+        let marks = vec![(RULES_SETTLED.into(), written)];
+        self.store.commit(Batch { now_us: self.clock.now().micros(), marks, ..Batch::default() }).await?;
+        self.wake.notify_one();
+        Ok(())
+    }
+
+    /// Takes up rules that were just written: they are read again, and if they mean something else everybody is
+    /// looked at again. Rules that cannot be taken up leave those in force that were.
+    async fn take_up_rules(&self, written: String) -> Result<(), StoreError> {
+        match self.stays.reload().await {
+            Ok(()) => self.settled(written).await,
+            Err(error) => {
+                tracing::error!(error = format!("{error:#}"), "rules were written that cannot be taken up");
+                Ok(())
+            }
+        }
+    }
+
+    /// Commits what clients wrote, counts it and wakes the reconciler.
+    async fn commit(&self, mut batch: Batch) -> Result<Committed, StoreError> {
+        let now_us = batch.now_us;
+        let rules = batch.writes.iter().any(|w| types::kind(&w.kind).is_some_and(|k| k.effect == Effect::Rules));
+        // its own text each time: two commits of one instant are two
+        let rules = rules.then(|| format!("{now_us} {}", uuid::Uuid::new_v4()));
+        if let Some(written) = &rules {
+            batch.marks.push((RULES_WRITTEN.into(), written.clone()));
+        }
+        let committed = match self.store.commit(batch).await {
+            Ok(committed) => committed,
+            Err(error) => {
+                match &error {
+                    StoreError::NoSpace => self.metrics.no_space(now_us),
+                    StoreError::Fatal(_) => self.metrics.broke(),
+                    _ => {}
+                }
+                return Err(error);
+            }
+        };
+        self.metrics.committed();
+        self.count(&committed);
+        self.wake.notify_one();
+        if let Some(written) = rules {
+            self.take_up_rules(written).await?;
+        }
+        Ok(committed)
+    }
+
+    fn count(&self, committed: &Committed) {
+        let mut same: Option<(&str, u64)> = None;
+        for written in committed.written.iter().filter(|w| w.change != Change::Unchanged) {
+            same = match same {
+                Some((kind, many)) if kind == written.kind => Some((kind, many + 1)),
+                before => {
+                    self.add(before);
+                    Some((&written.kind, 1))
+                }
+            };
+        }
+        self.add(same);
+    }
+
+    fn add(&self, counted: Option<(&str, u64)>) {
+        if let Some((kind, many)) = counted.and_then(|(k, n)| types::kind(k).map(|k| (k, n))) {
+            self.metrics.ingested(kind, many);
+        }
+    }
+}
+
+/// What answers a request, or refuses it.
+type Outcome = Result<answer::Answer, Refused>;

@@ -1,0 +1,72 @@
+//! What machines ask beside FHIR: alive, ready, numbers, and a source that says it has told everything.
+
+use std::sync::atomic::{AtomicU64, Ordering::Relaxed};
+
+use axum::http::StatusCode;
+
+use super::answer::Answer;
+use super::edge::Edge;
+use super::refused::Refused;
+use super::{Outcome, Rest, limits};
+use crate::care::time::Instant;
+use crate::store::{Batch, Heartbeat, StoreError};
+
+/// The media type that Prometheus reads.
+const PROMETHEUS: &str = "text/plain; version=0.0.4; charset=utf-8";
+
+/// The mark that is written to see whether writing works.
+const PROBED: &str = "probed";
+
+/// The second for which the store was last probed: more often says nothing new, and each probe is a write.
+#[derive(Debug, Default)]
+pub(super) struct Probed(AtomicU64);
+
+/// `GET /readyz`: whether writes are taken.
+pub(super) async fn ready(edge: &Edge) -> Outcome {
+    let rest = &edge.rest;
+    let now_us = rest.clock.now().micros();
+    let refusing = i64::try_from(limits::REFUSING.as_micros()).unwrap_or(i64::MAX);
+    if rest.metrics.is_fatal() {
+        return Err(Refused::Unavailable);
+    }
+    if rest.metrics.no_space_us().is_some_and(|since| now_us < since.saturating_add(refusing)) {
+        return Err(Refused::NoSpace);
+    }
+    let second = u64::try_from(now_us / 1_000_000).unwrap_or(0);
+    if edge.probed.0.swap(second, Relaxed) != second {
+        let marks = vec![(PROBED.into(), second.to_string())];
+        if let Err(error) = rest.store.commit(Batch { now_us, marks, ..Batch::default() }).await {
+            edge.probed.0.store(0, Relaxed);
+            match &error {
+                StoreError::NoSpace => rest.metrics.no_space(now_us),
+                StoreError::Fatal(_) => rest.metrics.broke(),
+                _ => {}
+            }
+            let refused = Refused::from(error);
+            return Err(if refused == Refused::NoSpace { refused } else { Refused::Unavailable });
+        }
+    }
+    Ok(Answer::text("ready\n".to_owned()))
+}
+
+/// `GET /metrics`.
+pub(super) async fn metrics(rest: &Rest) -> Outcome {
+    let counts = rest.store.counts().await?;
+    let text = rest.metrics.text(&counts, &rest.counters, rest.clock.now().micros());
+    Ok(Answer { media: PROMETHEUS, ..Answer::text(text) })
+}
+
+/// `POST /feed/{source}/heartbeat`: the source has told everything up to now.
+pub(super) async fn heartbeat(edge: &Edge, source: &str) -> Outcome {
+    let rest = &edge.rest;
+    let now: Instant = rest.clock.now();
+    let watched = rest.feeds.status(now).iter().any(|s| s.name == source);
+    if !watched {
+        return Err(Refused::NotFound);
+    }
+    let heartbeat = Some(Heartbeat { source: source.to_owned(), us: now.micros(), cursor: None });
+    rest.store.commit(Batch { now_us: now.micros(), heartbeat, ..Batch::default() }).await?;
+    rest.feeds.heard(source, now);
+    rest.wake.notify_one();
+    Ok(Answer::empty(StatusCode::NO_CONTENT))
+}

@@ -1,0 +1,132 @@
+//! Searching: criteria that are all understood, a page, and links that go on from it.
+
+mod criteria;
+mod dates;
+
+pub(super) use dates::calendar;
+
+use axum::http::StatusCode;
+
+use super::answer::Answer;
+use super::ask::Ask;
+use super::refused::{Issue, Refused, outcome};
+use super::types::Kind;
+use super::{Outcome, Rest, read, text};
+use crate::store::{Document, Page, Query};
+use criteria::Criteria;
+
+/// `GET /fhir/Type?query`, and the same by `POST`.
+pub(super) async fn search(rest: &Rest, ask: &Ask<'_>, kind: &'static Kind, query: &str) -> Outcome {
+    let zone = rest.stays.site().settings.zone;
+    let criteria = Criteria::read(kind, query, ask.strict(), zone, &rest.own_bases)?;
+    let page = page(rest, kind, &criteria).await?;
+    let total = total(rest, kind, &criteria, &page).await?;
+    bundle(ask, kind, &criteria, &page, total).map(|body| Answer::json(StatusCode::OK, body))
+}
+
+/// The query of the store, once what must be looked up has been; none if nothing can fit.
+async fn query(rest: &Rest, kind: &'static Kind, criteria: &Criteria) -> Result<Option<Query>, Refused> {
+    if criteria.impossible {
+        return Ok(None);
+    }
+    let mut query = criteria.query.clone();
+    for tokens in &criteria.identifiers {
+        let mut found = Vec::new();
+        for token in tokens {
+            found.extend(rest.store.by_identifier(kind.name, token).await?);
+        }
+        if !query.ids.is_empty() {
+            found.retain(|id| query.ids.contains(id));
+        }
+        if found.is_empty() {
+            return Ok(None);
+        }
+        query.ids = found;
+    }
+    Ok(Some(query))
+}
+
+async fn page(rest: &Rest, kind: &'static Kind, criteria: &Criteria) -> Result<Page, Refused> {
+    match query(rest, kind, criteria).await? {
+        None => Ok(Page { total: Some(0), ..Page::default() }),
+        Some(query) => {
+            let mut page = rest.store.search(query).await?;
+            page.documents.retain(|d| criteria.except.iter().all(|(from, to)| !inside(d, *from, *to)));
+            Ok(page)
+        }
+    }
+}
+
+fn inside(document: &Document, from_us: i64, to_us: i64) -> bool {
+    from_us <= document.received_us && document.received_us < to_us
+}
+
+/// How many fit in all, if it is asked for or known anyway.
+async fn total(rest: &Rest, kind: &'static Kind, criteria: &Criteria, page: &Page) -> Result<Option<u64>, Refused> {
+    let whole = criteria.query.after.is_none() && page.next.is_none() && criteria.query.limit > 0;
+    if whole {
+        return Ok(Some(page.documents.len() as u64));
+    }
+    let Some(mut total) = page.total else { return Ok(None) };
+    for (from, to) in &criteria.except {
+        let Some(mut query) = query(rest, kind, criteria).await? else { return Ok(Some(0)) };
+        query.updated_from_us = Some(query.updated_from_us.map_or(*from, |f| f.max(*from)));
+        query.updated_to_us = Some(query.updated_to_us.map_or(*to, |t| t.min(*to)));
+        query.limit = 0;
+        query.total = true;
+        total = total.saturating_sub(rest.store.search(query).await?.total.unwrap_or(0));
+    }
+    Ok(Some(total))
+}
+
+fn bundle(
+    ask: &Ask<'_>,
+    kind: &'static Kind,
+    criteria: &Criteria,
+    page: &Page,
+    total: Option<u64>,
+) -> Result<String, Refused> {
+    let bytes: usize = page.documents.iter().filter_map(|d| d.body.as_ref()).map(|b| b.len() + 256).sum();
+    let mut out = String::with_capacity(bytes + 1_024);
+    out.push_str("{\"resourceType\":\"Bundle\",\"type\":\"searchset\"");
+    if let Some(total) = total {
+        out.push_str(&format!(",\"total\":{total}"));
+    }
+    out.push_str(",\"link\":[{\"relation\":\"self\",\"url\":");
+    let cursor = criteria.query.after;
+    text::push_json(&mut out, &criteria.address(ask.base, kind.name, cursor));
+    if let Some(next) = page.next {
+        out.push_str("},{\"relation\":\"next\",\"url\":");
+        text::push_json(&mut out, &criteria.address(ask.base, kind.name, Some(next)));
+    }
+    out.push_str("}]");
+    let mut entries = 0;
+    for document in &page.documents {
+        let Some(resource) = read::resource(document)? else { continue };
+        out.push_str(if entries == 0 { ",\"entry\":[{\"fullUrl\":" } else { ",{\"fullUrl\":" });
+        entries += 1;
+        text::push_json(&mut out, &format!("{}/{}/{}", ask.base, document.kind, document.id));
+        out.push_str(",\"resource\":");
+        let resource = String::from_utf8(resource).map_err(|_| Refused::Failed)?;
+        out.push_str(&resource);
+        out.push_str(",\"search\":{\"mode\":\"match\"}}");
+    }
+    if !criteria.ignored.is_empty() {
+        out.push_str(if entries == 0 { ",\"entry\":[{\"resource\":" } else { ",{\"resource\":" });
+        entries += 1;
+        let issues: Vec<Issue> = criteria.ignored.iter().map(|name| ignored(name)).collect();
+        out.push_str(&outcome(&issues));
+        out.push_str(",\"search\":{\"mode\":\"outcome\"}}");
+    }
+    out.push_str(if entries == 0 { "}" } else { "]}" });
+    Ok(out)
+}
+
+fn ignored(name: &str) -> Issue {
+    Issue {
+        severity: "warning",
+        code: "not-supported",
+        expression: Some(name.to_owned()),
+        diagnostics: "this parameter is not known for the type and was left out; see the CapabilityStatement".to_owned(),
+    }
+}

@@ -1,0 +1,205 @@
+//! The table of resource types: what each can be asked, and what a write of it means. Requests are routed by it, and
+//! the CapabilityStatement is printed from it.
+
+/// One resource type.
+#[derive(Debug)]
+pub struct Kind {
+    /// Its name.
+    pub name: &'static str,
+    /// Who writes it.
+    pub origin: Origin,
+    /// What else must happen when it is written.
+    pub effect: Effect,
+    /// What it can be searched by, beside what every type can ([`EVERY`]).
+    pub filters: &'static [Filter],
+    /// The operation on one of its documents.
+    pub operation: Option<Operation>,
+}
+
+/// Who writes the documents of a type.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Origin {
+    /// Clients: they create, replace and delete.
+    Feed,
+    /// This service; clients read.
+    Service,
+    /// This service; clients may change what is theirs to say in it.
+    Shared,
+}
+
+/// What follows from a write.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Effect {
+    /// The patient it is about is looked at again. It says why if it is about none that is known.
+    Patient,
+    /// Those are looked at again whose facts were read from it.
+    Readers,
+    /// The rules are read again, and everybody is looked at again.
+    Rules,
+}
+
+/// A search parameter.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Filter {
+    /// Its name in a query.
+    pub name: &'static str,
+    /// What it compares.
+    pub column: Column,
+}
+
+/// What a search parameter compares.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Column {
+    /// The logical id.
+    Id,
+    /// The instant of the last change.
+    Updated,
+    /// A business identifier.
+    Identifier,
+    /// The patient it is about.
+    Patient,
+    /// The encounter it belongs to.
+    Encounter,
+    /// The status.
+    Status,
+    /// The owner of a Task.
+    Owner,
+    /// The place.
+    Location,
+    /// The code.
+    Code,
+    /// What a Task is about.
+    Focus,
+}
+
+/// An operation on one document.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Operation {
+    /// `$evaluate-measure`.
+    EvaluateMeasure,
+    /// `$explain`.
+    Explain,
+}
+
+impl Operation {
+    /// Its name in a URL, without the `$`.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Operation::EvaluateMeasure => "evaluate-measure",
+            Operation::Explain => "explain",
+        }
+    }
+
+    /// The canonical address of its definition.
+    pub const fn definition(self) -> &'static str {
+        match self {
+            Operation::EvaluateMeasure => "http://hl7.org/fhir/OperationDefinition/Measure-evaluate-measure",
+            Operation::Explain => "https://terce.example/fhir/OperationDefinition/Encounter-explain",
+        }
+    }
+}
+
+impl Kind {
+    /// Whether clients may create and delete it.
+    pub fn fed(&self) -> bool {
+        match self.origin {
+            Origin::Feed => true,
+            Origin::Service | Origin::Shared => false,
+        }
+    }
+
+    /// Whether clients may replace it.
+    pub fn replaceable(&self) -> bool {
+        match self.origin {
+            Origin::Feed | Origin::Shared => true,
+            Origin::Service => false,
+        }
+    }
+
+    /// All its search parameters.
+    pub fn all_filters(&self) -> impl Iterator<Item = &'static Filter> {
+        EVERY.iter().chain(self.filters)
+    }
+
+    /// Its place in the table.
+    pub fn index(&self) -> usize {
+        KINDS.iter().position(|k| k.name == self.name).unwrap_or(KINDS.len())
+    }
+}
+
+/// The row of a type.
+pub fn kind(name: &str) -> Option<&'static Kind> {
+    KINDS.iter().find(|k| k.name == name)
+}
+
+const fn by(name: &'static str, column: Column) -> Filter {
+    Filter { name, column }
+}
+
+const PATIENT: Filter = by("patient", Column::Patient);
+const SUBJECT: Filter = by("subject", Column::Patient);
+const ENCOUNTER: Filter = by("encounter", Column::Encounter);
+const IDENTIFIER: Filter = by("identifier", Column::Identifier);
+const STATUS: Filter = by("status", Column::Status);
+const LOCATION: Filter = by("location", Column::Location);
+const CODE: Filter = by("code", Column::Code);
+
+/// What every type can be searched by.
+pub const EVERY: &[Filter] = &[by("_id", Column::Id), by("_lastUpdated", Column::Updated)];
+
+/// Parameters that say how an answer is to be made, not what is to be found.
+pub const CONTROLS: &[&str] = &["_count", "_sort", "_summary", "_total", "_format", "_pretty", "_cursor"];
+
+const CHARTED: &[Filter] = &[PATIENT, SUBJECT, ENCOUNTER, IDENTIFIER];
+
+const fn fed(name: &'static str, effect: Effect, filters: &'static [Filter]) -> Kind {
+    Kind { name, origin: Origin::Feed, effect, filters, operation: None }
+}
+
+const fn made(name: &'static str, origin: Origin, filters: &'static [Filter]) -> Kind {
+    Kind { name, origin, effect: Effect::Patient, filters, operation: None }
+}
+
+/// The types that are kept here; the most written first.
+pub const KINDS: &[Kind] = &[
+    fed("Procedure", Effect::Patient, CHARTED),
+    fed("Observation", Effect::Patient, CHARTED),
+    Kind {
+        operation: Some(Operation::Explain),
+        ..fed("Encounter", Effect::Patient, &[PATIENT, SUBJECT, IDENTIFIER])
+    },
+    fed("Patient", Effect::Patient, &[IDENTIFIER]),
+    fed(
+        "MedicationAdministration",
+        Effect::Patient,
+        &[PATIENT, SUBJECT, by("context", Column::Encounter), IDENTIFIER],
+    ),
+    fed("Condition", Effect::Patient, CHARTED),
+    // R4 has no encounter in a DeviceUseStatement
+    fed("DeviceUseStatement", Effect::Patient, &[PATIENT, SUBJECT, IDENTIFIER]),
+    // a Device without a patient is one of the ward's: it is linked by what uses it
+    fed("Device", Effect::Readers, &[PATIENT, IDENTIFIER]),
+    fed("Location", Effect::Readers, &[IDENTIFIER]),
+    fed("PlanDefinition", Effect::Rules, &[IDENTIFIER]),
+    fed("ConceptMap", Effect::Rules, &[]),
+    fed("ValueSet", Effect::Rules, &[IDENTIFIER]),
+    fed("CodeSystem", Effect::Readers, &[IDENTIFIER]),
+    Kind { operation: Some(Operation::EvaluateMeasure), ..fed("Measure", Effect::Readers, &[IDENTIFIER]) },
+    made(
+        "Task",
+        Origin::Shared,
+        &[
+            PATIENT,
+            SUBJECT,
+            ENCOUNTER,
+            STATUS,
+            by("owner", Column::Owner),
+            LOCATION,
+            CODE,
+            by("focus", Column::Focus),
+            IDENTIFIER,
+        ],
+    ),
+    made("DetectedIssue", Origin::Service, &[PATIENT, SUBJECT, ENCOUNTER, STATUS, LOCATION, CODE, IDENTIFIER]),
+    made("MeasureReport", Origin::Service, &[PATIENT, SUBJECT, ENCOUNTER, STATUS, LOCATION, CODE, IDENTIFIER]),
+];

@@ -1,0 +1,412 @@
+//! The ledgers of a patient's stays, read from the store: one way for the reconciler, reports, explanations and pages.
+//!
+//! What each document says is kept by patient for as long as the document does not change; the site's codes, protocols
+//! and settings are kept together as a [`Site`] and replaced as a whole.
+
+use std::collections::{BTreeMap, HashMap};
+use std::sync::{Arc, Mutex, PoisonError, RwLock};
+
+use chrono::NaiveDate;
+use lru::LruCache;
+
+use crate::care::facts::{Facts, Source};
+use crate::care::ledger::{Doubt, Feed, Ledger};
+use crate::care::protocol::{Protocol, Rules};
+use crate::care::reconcile::reconcile;
+use crate::care::tally::Tally;
+use crate::care::time::Instant;
+use crate::config::Config;
+use crate::feed::Feeds;
+use crate::store::{self, Document, Store, StoreError, StayQuery, TallyQuery};
+use crate::translate::codes::{Codes, NamedCondition};
+use crate::translate::document::Stored;
+use crate::translate::dossier::{Assembled, Dossier};
+use crate::translate::extract::{Extract, extract, extract_versions};
+use crate::translate::outcomes::SaidDocument;
+use crate::translate::{Refusal, Settings, protocol, shipped, tallies};
+
+/// What the cache may hold, in units of about 200 bytes: 250 MB. A day of an intensive care stay takes some 100 units.
+const CACHE_UNITS: usize = 1_250_000;
+
+/// How often a site's definitions, or the documents of others, may lead to further ones that are not at hand yet.
+const ROUNDS: usize = 16;
+
+/// How many documents or rows are read from the store at a time.
+const CHUNK: usize = 1_000;
+
+/// Codes, protocols and settings in force.
+#[derive(Debug)]
+pub struct Site {
+    /// The rules.
+    pub rules: Rules,
+    /// Codes.
+    pub codes: Codes,
+    /// What the reading of documents needs to know.
+    pub settings: Settings,
+    /// Owners of Tasks by unit.
+    pub owners: BTreeMap<Arc<str>, String>,
+    /// Definitions of the site that cannot be honoured, by document; they have no effect.
+    pub refused: Vec<(String, Refusal)>,
+}
+
+/// Ledgers from the store. Cheap to clone.
+#[derive(Clone, Debug)]
+pub struct Stays(Arc<Inner>);
+
+#[derive(Debug)]
+struct Inner {
+    store: Store,
+    config: Arc<Config>,
+    feeds: Feeds,
+    site: RwLock<Arc<Site>>,
+    cache: Mutex<Cache>,
+}
+
+/// A stay with its ledger.
+#[derive(Clone, Debug)]
+pub struct StayLedger {
+    /// `Patient` id.
+    pub patient: String,
+    /// `Encounter` id of the root encounter.
+    pub stay: String,
+    /// What the record says.
+    pub facts: Facts,
+    /// What follows.
+    pub ledger: Ledger,
+    /// What could not be used.
+    pub doubts: Vec<Doubt>,
+}
+
+/// All that is known of a patient at one position of the store.
+#[derive(Debug)]
+pub struct Reading {
+    /// What a decision that rests on it is committed under.
+    pub generation: i64,
+    /// The stays, and what could not be placed.
+    pub assembled: Assembled,
+    /// The Tasks and DetectedIssues of the patient.
+    pub said: Vec<SaidDocument>,
+    /// The site it was read with.
+    pub site: Arc<Site>,
+}
+
+/// What others' documents say, kept for the length of one pass.
+pub type Shared = HashMap<(String, String), Option<Arc<Extract>>>;
+
+impl Stays {
+    /// Reads the site's definitions from `store`.
+    ///
+    /// # Errors
+    /// The store; or the configuration names a protocol that is neither shipped nor stored.
+    pub async fn open(store: Store, config: Arc<Config>, feeds: Feeds) -> anyhow::Result<Self> {
+        let site = site(&store, &config).await?;
+        let cache = Mutex::new(Cache::new());
+        Ok(Stays(Arc::new(Inner { store, config, feeds, site: RwLock::new(Arc::new(site)), cache })))
+    }
+
+    /// Codes, protocols and settings in force.
+    pub fn site(&self) -> Arc<Site> {
+        self.0.site.read().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    /// The rules in force.
+    pub fn rules(&self) -> Rules {
+        self.site().rules.clone()
+    }
+
+    /// Reads the site's definitions anew after one was written; with other meanings every patient is made dirty.
+    ///
+    /// # Errors
+    /// As [`Stays::open`]; the definitions that were in force stay so.
+    pub async fn reload(&self) -> anyhow::Result<()> {
+        let site = site(&self.0.store, &self.0.config).await?;
+        let same = {
+            let before = self.site();
+            before.rules == site.rules && before.codes == site.codes
+        };
+        *self.0.site.write().unwrap_or_else(PoisonError::into_inner) = Arc::new(site);
+        if !same {
+            self.cache().forget_all();
+            self.0.store.redo(store::Derived::Keep).await?;
+        }
+        Ok(())
+    }
+
+    /// How far the feed has told everything, at `now`.
+    pub fn feed(&self, now: Instant) -> Feed {
+        self.0.feeds.at(now)
+    }
+
+    /// The stays of a patient with their ledgers at `now`.
+    ///
+    /// # Errors
+    /// The store.
+    pub async fn ledgers(&self, patient: &str, now: Instant) -> Result<Vec<StayLedger>, StoreError> {
+        let reading = self.read(patient, &mut Shared::new()).await?;
+        let feed = self.feed(now);
+        let stays = reading.assembled.stays.into_iter().map(|stay| {
+            let ledger = reconcile(&stay.facts, &reading.site.rules, feed, now);
+            let doubts = stay.doubts.into_iter().chain(ledger.doubts.iter().cloned()).collect();
+            let id = stay_id(&stay.facts).to_owned();
+            StayLedger { patient: patient.to_owned(), stay: id, facts: stay.facts, ledger, doubts }
+        });
+        Ok(stays.collect())
+    }
+
+    /// The sums over all stays for the local days `from..=to`, as known at `now`.
+    ///
+    /// # Errors
+    /// The store.
+    pub async fn tally(&self, from: NaiveDate, to: NaiveDate, now: Instant) -> Result<Tally, StoreError> {
+        let mut sum = Tally::default();
+        let mut after = None;
+        loop {
+            let (from, to) = (from.to_string(), to.to_string());
+            let rows = self.0.store.tallies(TallyQuery::Days { from, to, after, limit: CHUNK }).await?;
+            for row in &rows {
+                let day = row.day.parse().unwrap_or_default();
+                tallies::decode(day, &row.body, &mut sum).map_err(|e| StoreError::Internal(e.to_string()))?;
+            }
+            let Some(last) = rows.last().filter(|_| rows.len() == CHUNK) else { break };
+            after = Some((last.day.clone(), last.stay.clone()));
+        }
+        // what can still change by itself is counted now
+        let mut after = None;
+        loop {
+            let query = StayQuery { open: Some(true), after, limit: CHUNK, ..StayQuery::default() };
+            let stays = self.0.store.stays(query).await?;
+            for stay in &stays {
+                let ledgers = self.ledgers(&stay.patient, now).await?;
+                ledgers.iter().filter(|l| l.stay == stay.stay).for_each(|l| sum.add(&l.ledger));
+            }
+            let Some(last) = stays.last().filter(|_| stays.len() == CHUNK) else { break };
+            after = Some(last.stay.clone());
+        }
+        Ok(sum.of(from, to, None))
+    }
+
+    /// All that is known of `patient` now.
+    ///
+    /// # Errors
+    /// The store.
+    pub async fn read(&self, patient: &str, shared: &mut Shared) -> Result<Reading, StoreError> {
+        let site = self.site();
+        let mut kept = self.cache().take(patient, &site);
+        let changes = self.0.store.documents_of(patient, kept.seq).await?;
+        if changes.all {
+            kept = Kept::new(patient, &site);
+        }
+        for document in &changes.documents {
+            self.note(document, &mut kept, &site).await?;
+        }
+        kept.seq = changes.seq;
+        let mut assembled = kept.dossier.stays(&|kind, id| look(shared, kind, id), &site.settings);
+        for _ in 0..ROUNDS {
+            let unread = |d: &&(String, String)| !shared.contains_key(*d);
+            let wanted: Vec<(String, String)> = assembled.depends.iter().filter(unread).cloned().collect();
+            if wanted.is_empty() {
+                break;
+            }
+            for (kind, id) in wanted {
+                let found = self.shared_extract(&kind, &id, &site).await?;
+                shared.insert((kind, id), found);
+            }
+            assembled = kept.dossier.stays(&|kind, id| look(shared, kind, id), &site.settings);
+        }
+        let said = kept.said.values().cloned().collect();
+        self.cache().keep(patient, kept);
+        Ok(Reading { generation: changes.generation, assembled, said, site })
+    }
+
+    /// Notes a changed document of a patient.
+    async fn note(&self, document: &Document, kept: &mut Kept, site: &Site) -> Result<(), StoreError> {
+        let name = (document.kind.clone(), document.id.clone());
+        match (document.kind.as_str(), &document.body) {
+            ("Task" | "DetectedIssue" | "MeasureReport", None) => {
+                kept.said.remove(&name);
+            }
+            ("Task" | "DetectedIssue" | "MeasureReport", Some(body)) => {
+                let said = SaidDocument {
+                    kind: document.kind.clone(),
+                    id: document.id.clone(),
+                    version: document.version,
+                    updated: Instant::from_micros(document.received_us),
+                    body: body.as_slice().into(),
+                };
+                kept.said.insert(name, said);
+            }
+            (_, None) => kept.dossier.forget(&document.kind, &document.id),
+            (_, Some(_)) => {
+                let extract = self.extract(document, site).await?;
+                kept.dossier.put(extract);
+            }
+        }
+        Ok(())
+    }
+
+    async fn shared_extract(&self, kind: &str, id: &str, site: &Site) -> Result<Option<Arc<Extract>>, StoreError> {
+        match self.0.store.document(kind, id).await? {
+            Some(document) if document.body.is_some() => Ok(Some(Arc::new(self.extract(&document, site).await?))),
+            Some(_) | None => Ok(None),
+        }
+    }
+
+    async fn extract(&self, document: &Document, site: &Site) -> Result<Extract, StoreError> {
+        let first = extract(&stored(document), &site.codes, &site.settings.own_bases);
+        if !first.wants_versions() {
+            return Ok(first);
+        }
+        let mut versions = Vec::new();
+        let mut before = None;
+        loop {
+            let older = self.0.store.history(&document.kind, &document.id, before, CHUNK).await?;
+            let Some(oldest) = older.last() else { break };
+            before = Some(oldest.version);
+            versions.extend(older);
+        }
+        versions.retain(|v| v.version <= document.version);
+        versions.reverse();
+        let versions: Vec<Stored<'_>> = versions.iter().map(stored).collect();
+        Ok(extract_versions(&versions, &site.codes, &site.settings.own_bases).unwrap_or(first))
+    }
+
+    fn cache(&self) -> std::sync::MutexGuard<'_, Cache> {
+        self.0.cache.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+/// `Encounter` id of the stay of `facts`.
+pub fn stay_id(facts: &Facts) -> &str {
+    facts.stay.strip_prefix("Encounter/").unwrap_or(&facts.stay)
+}
+
+fn look(shared: &Shared, kind: &str, id: &str) -> Option<Arc<Extract>> {
+    shared.get(&(kind.to_owned(), id.to_owned())).cloned().flatten()
+}
+
+/// A document as translate/ reads it.
+pub fn stored(document: &Document) -> Stored<'_> {
+    Stored {
+        kind: &document.kind,
+        id: &document.id,
+        version: document.version,
+        first_us: document.first_us,
+        received_us: document.received_us,
+        deleted: document.body.is_none(),
+        body: document.body.as_deref().unwrap_or_default(),
+    }
+}
+
+/// The site of `config` with the shipped definitions and those of `store`.
+async fn site(store: &Store, config: &Config) -> anyhow::Result<Site> {
+    let mut refused = Vec::new();
+    let maps = documents(store, "ConceptMap").await?;
+    let value_sets = documents(store, "ValueSet").await?;
+    let (codes, bad) = codes(&maps, &value_sets, config);
+    refused.extend(bad);
+    let mut protocols: Vec<Protocol> = Vec::new();
+    let stored = documents(store, "PlanDefinition").await?;
+    let own = shipped::ALL.iter().filter(|s| s.kind == "PlanDefinition" && stored.iter().all(|(id, _)| id != s.id));
+    let shipped = own.map(|s| (s.id.to_owned(), s.body.to_vec()));
+    for (id, body) in shipped.chain(stored.clone()) {
+        match protocol::protocol(&id, &body, &codes) {
+            Ok(protocol) => protocols.push(protocol),
+            Err(refusals) => refused.extend(refusals.into_iter().map(|r| (format!("PlanDefinition/{id}"), r))),
+        }
+    }
+    let rules = config.rules(protocols).map_err(|names| anyhow::anyhow!(names.join("; ")))?;
+    Ok(Site { rules, codes, settings: config.settings(), owners: config.owners(), refused })
+}
+
+/// The codes of the shipped and the stored maps, and the conditions that the configuration names.
+fn codes(
+    maps: &[(String, Vec<u8>)],
+    value_sets: &[(String, Vec<u8>)],
+    config: &Config,
+) -> (Codes, Vec<(String, Refusal)>) {
+    let source = |id: &str| Source::new(&format!("ConceptMap/{id}"));
+    let maps: Vec<(Source, &[u8])> = maps.iter().map(|(id, body)| (source(id), body.as_slice())).collect();
+    let named = config.site.conditions.iter().filter_map(|name| {
+        let (_, body) = value_sets.iter().find(|(id, _)| id == name)?;
+        Some(NamedCondition { name, value_set: body })
+    });
+    let named: Vec<NamedCondition<'_>> = named.collect();
+    let (codes, refused) = Codes::build(&maps, &named);
+    let absent = config.site.conditions.iter().filter(|name| named.iter().all(|n| n.name != **name));
+    let absent = absent.map(|name| {
+        let why = "the configuration names it as a condition of patients, and it is not stored";
+        (format!("ValueSet/{name}"), Refusal::new("ValueSet", why))
+    });
+    let refused = refused.into_iter().map(|(source, refusal)| (source.0.to_string(), refusal));
+    (codes, refused.chain(absent).collect())
+}
+
+/// All current documents of a kind: id and bytes.
+async fn documents(store: &Store, kind: &'static str) -> Result<Vec<(String, Vec<u8>)>, StoreError> {
+    let mut out = Vec::new();
+    let mut after = None;
+    loop {
+        let page = store.search(store::Query { kind: kind.into(), after, limit: CHUNK, ..Default::default() }).await?;
+        out.extend(page.documents.into_iter().filter_map(|d| Some((d.id, d.body?))));
+        after = page.next;
+        if after.is_none() {
+            return Ok(out);
+        }
+    }
+}
+
+/// What is kept of a patient.
+#[derive(Debug)]
+struct Kept {
+    /// Position of the store up to which it was read; 0: nothing yet.
+    seq: i64,
+    site: Arc<Site>,
+    dossier: Dossier,
+    said: BTreeMap<(String, String), SaidDocument>,
+}
+
+impl Kept {
+    fn new(patient: &str, site: &Arc<Site>) -> Self {
+        Kept { seq: 0, site: site.clone(), dossier: Dossier::new(patient), said: BTreeMap::new() }
+    }
+
+    fn units(&self) -> usize {
+        1 + self.dossier.len() + self.said.values().map(|s| 1 + s.body.len() / 200).sum::<usize>()
+    }
+}
+
+/// Patients read last; the longest unread go first when it is full.
+#[derive(Debug)]
+struct Cache {
+    kept: LruCache<String, Kept>,
+    units: usize,
+}
+
+impl Cache {
+    fn new() -> Self {
+        Cache { kept: LruCache::unbounded(), units: 0 }
+    }
+
+    /// Takes a patient out, to be kept again after reading: two readers at once read twice and harm nothing.
+    fn take(&mut self, patient: &str, site: &Arc<Site>) -> Kept {
+        let Some(kept) = self.kept.pop(patient) else { return Kept::new(patient, site) };
+        self.units -= kept.units();
+        if Arc::ptr_eq(&kept.site, site) { kept } else { Kept::new(patient, site) }
+    }
+
+    fn keep(&mut self, patient: &str, kept: Kept) {
+        self.units += kept.units();
+        if let Some(replaced) = self.kept.put(patient.to_owned(), kept) {
+            self.units -= replaced.units();
+        }
+        while self.units > CACHE_UNITS && self.kept.len() > 1 {
+            let Some((_, oldest)) = self.kept.pop_lru() else { break };
+            self.units -= oldest.units();
+        }
+    }
+
+    fn forget_all(&mut self) {
+        self.kept.clear();
+        self.units = 0;
+    }
+}
