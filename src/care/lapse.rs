@@ -5,19 +5,28 @@ use super::ledger::{Lapse, LapseEnd, LapseEnder, Outcome};
 use super::line::{Line, Sign};
 use super::time::{Instant, Span};
 
-/// The lapses of `line`, whose chances are `chances`; units are filled in by the caller. A deadline missed while a lapse
-/// is open joins it.
-pub(super) fn lapses(line: &Line<'_>, chances: &[Chance], frame: &Frame<'_>) -> Vec<Lapse> {
+/// A lapse, and what is needed to place and announce it.
+pub(super) struct Found {
+    /// Its unit is filled in by the caller.
+    pub(super) lapse: Lapse,
+    /// The instant that the first miss belongs to.
+    pub(super) at: Instant,
+    /// It was open when its charting allowance ended, by what had reached us then.
+    pub(super) stands: bool,
+}
+
+/// The lapses of `line`, whose chances are `chances`. A deadline missed while a lapse is open joins it.
+pub(super) fn find_lapses(line: &Line<'_>, chances: &[Chance], frame: &Frame<'_>) -> Vec<Found> {
     let mut missed: Vec<&Chance> = chances.iter().filter(|c| c.outcome == Outcome::Missed).collect();
     missed.sort_by_key(|c| c.deadline);
-    let mut out: Vec<Lapse> = Vec::new();
+    let mut out: Vec<Found> = Vec::new();
     for miss in missed {
-        match out.last_mut().filter(|l| holds(l, miss.deadline)) {
-            Some(lapse) => lapse.misses.push(miss.deadline),
+        match out.last_mut().filter(|f| holds(&f.lapse, miss.deadline)) {
+            Some(found) => found.lapse.misses.push(miss.deadline),
             None => out.push(begin(line, miss, frame)),
         }
     }
-    for lapse in &mut out {
+    for Found { lapse, .. } in &mut out {
         let to = lapse.ended.as_ref().map_or(Instant::LATEST, |e| e.at);
         let within = Span::new(lapse.from, to.min(frame.cut));
         lapse.lapsed = line.at_risk.within(within).minus(frame.unverified).length();
@@ -32,7 +41,7 @@ fn holds(lapse: &Lapse, at: Instant) -> bool {
     lapse.from == at || lapse.ended.as_ref().is_none_or(still)
 }
 
-fn begin(line: &Line<'_>, miss: &Chance, frame: &Frame<'_>) -> Lapse {
+fn begin(line: &Line<'_>, miss: &Chance, frame: &Frame<'_>) -> Found {
     let from = miss.deadline;
     let next = line.marks_of(miss.stretch).iter().find(|m| m.at >= from);
     let stretch_ends = line.stretches.get(miss.stretch).map_or(Instant::LATEST, |s| s.hull.to);
@@ -52,8 +61,9 @@ fn begin(line: &Line<'_>, miss: &Chance, frame: &Frame<'_>) -> Lapse {
     };
     let declared = from + frame.rules.allowance;
     // care charted inside the allowance never raises anything
-    let open_then = ended.as_ref().is_none_or(|end| end.at > declared) || next.is_some_and(|m| m.received > declared);
-    Lapse {
+    let known = |m: &&super::line::Mark| from <= m.at && m.at <= declared && m.received <= declared;
+    let stands = stretch_ends > declared && !line.marks_of(miss.stretch).iter().any(|m| known(&m));
+    let lapse = Lapse {
         requirement: line.id(),
         place: line.place,
         from,
@@ -63,7 +73,8 @@ fn begin(line: &Line<'_>, miss: &Chance, frame: &Frame<'_>) -> Lapse {
         basis: miss.basis.clone(),
         lapsed: super::time::Length::ZERO,
         declared,
-        announced: open_then && frame.now >= declared && from < frame.cut && frame.watermark >= declared,
+        announced: stands && frame.now >= declared && from < frame.cut && frame.watermark >= declared,
         unit: "".into(),
-    }
+    };
+    Found { lapse, at: miss.at, stands }
 }

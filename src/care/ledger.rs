@@ -51,8 +51,8 @@ pub struct Ledger {
     pub census: Vec<Census>,
     /// What could not be used, and why.
     pub doubts: Vec<Doubt>,
-    /// The earliest lapse that is announced as soon as the feed's watermark passes this instant; none if nothing waits
-    /// for the feed.
+    /// The earliest instant that the feed's watermark must reach for a further lapse to be announced; none if nothing
+    /// waits for the feed.
     pub held_until: Option<Instant>,
     /// The next instant at which the ledger (but for its hours) changes with no new fact; none: never.
     pub wake: Option<Instant>,
@@ -107,7 +107,7 @@ pub struct Standing {
     pub last: Option<(Instant, Vec<Source>)>,
     /// When it is or will be due; none where it does not ask for anything.
     pub due: Option<Instant>,
-    /// The deadline that is ahead, or, while overdue, the one that was missed first.
+    /// The first deadline that neither care nor an excuse has met: ahead, or past (missed, or unverified).
     pub deadline: Option<Instant>,
     /// How many are outstanding (`per-day`), else 1 while due or overdue and 0 while waiting.
     pub outstanding: u32,
@@ -326,6 +326,14 @@ impl Feed {
     /// A feed that nobody watches: everything charted is taken to have reached us.
     pub fn unwatched() -> Self {
         Feed::Live { watermark: Instant::LATEST }
+    }
+
+    /// Since when nothing is known of care, if the feed is silent.
+    pub fn silent_since(self, now: Instant) -> Option<Instant> {
+        match self {
+            Feed::Live { .. } => None,
+            Feed::Silent { watermark } => Some(now.min(watermark)),
+        }
     }
 
     /// What lies at or after it is not counted however late it gets, unless the feed speaks again.

@@ -14,6 +14,8 @@ pub(super) struct Line<'a> {
     /// Index of the protocol and of the requirement in it.
     pub(super) place: (usize, usize),
     pub(super) requirement: &'a Requirement,
+    /// All time in which it would apply if the patient were never away.
+    pub(super) wanted: Spans,
     /// All time in which it applies.
     pub(super) at_risk: Spans,
     /// The same by episode.
@@ -85,27 +87,30 @@ impl Stretch {
 }
 
 impl<'a> Line<'a> {
-    /// The line of `requirement` over `scope` (ventilated, in the stay, in scope, not away), with the marks up to `seen`.
+    /// The line of `requirement` over `scope` (ventilated, in the stay, in scope, away or not), with the marks up to
+    /// `seen`.
     pub(super) fn new(
         place: (usize, usize),
         requirement: &'a Requirement,
         scope: &Spans,
+        away: &Spans,
         episodes: &Spans,
         facts: &Facts,
         rules: &Rules,
         seen: Instant,
     ) -> Self {
-        let at_risk = match &requirement.condition {
+        let wanted = match &requirement.condition {
             None => scope.clone(),
             Some(name) => {
                 let holds = facts.conditions.iter().filter(|c| c.name == *name).map(|c| Span::until(c.from, c.to));
                 scope.and(&Spans::union(holds))
             }
         };
+        let at_risk = wanted.minus(away);
         let by_episode = episodes.iter().map(|e| at_risk.within(e));
         let stretches: Vec<Stretch> =
             by_episode.filter_map(|pieces| Some(Stretch { hull: pieces.hull()?, pieces })).collect();
-        let mut line = Line { place, requirement, at_risk, stretches, marks: Vec::new(), day_marks: Vec::new() };
+        let mut line = Line { place, requirement, wanted, at_risk, stretches, marks: Vec::new(), day_marks: Vec::new() };
         line.read_marks(facts, rules, seen);
         line
     }

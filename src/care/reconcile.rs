@@ -7,7 +7,7 @@ use super::airway::{Airway, airway};
 use super::attribute::{Segments, segments};
 use super::facts::{Code, Facts, When};
 use super::kinds::{Chance, Frame, count};
-use super::lapse::lapses;
+use super::lapse::{Found, find_lapses};
 use super::ledger::{
     Cell, CellKey, Census, Doubt, Feed, Lapse, Ledger, Opportunity, Outcome, PatientDay, Phase, RequirementCounts,
     Standing, State,
@@ -103,7 +103,6 @@ fn draft(facts: &Facts, rules: &Rules, feed: Feed, now: Instant) -> Draft {
         watermark: feed.watermark(),
         horizon: feed.horizon(),
         episodes: &scene.airway.episodes,
-        away: &scene.away,
         unverified: &scene.airway.unverified,
     };
     let by_protocol = lines(&scene, now + rules.ahead);
@@ -115,7 +114,7 @@ fn draft(facts: &Facts, rules: &Rules, feed: Feed, now: Instant) -> Draft {
         now,
         state: scene.state(now),
         unit: scene.places.last_known(now).cloned(),
-        unverified_since: (frame.cut < now).then_some(frame.cut),
+        unverified_since: feed.silent_since(now),
         standings: Vec::new(),
         opportunities: Vec::new(),
         lapses: Vec::new(),
@@ -129,10 +128,15 @@ fn draft(facts: &Facts, rules: &Rules, feed: Feed, now: Instant) -> Draft {
     for lines in &by_protocol {
         for line in lines {
             let counted = count(line, lines, &frame);
-            let mut lapses = lapses(line, &counted.chances, &frame);
-            for lapse in &mut lapses {
-                lapse.unit = segments.at(lapse.from).map(|s| s.unit.clone()).unwrap_or_default();
+            let mut lapses = Vec::new();
+            for found in find_lapses(line, &counted.chances, &frame) {
+                let Found { mut lapse, at, stands } = found;
+                lapse.unit = segments.at(at).map(|s| s.unit.clone()).unwrap_or_default();
                 wakes.push(lapse.declared);
+                if stands && lapse.declared <= now && lapse.declared > frame.watermark {
+                    ledger.held_until = ledger.held_until.into_iter().chain([lapse.declared]).min();
+                }
+                lapses.push(lapse);
             }
             ledger.standings.push(stand(counted.standing, &lapses));
             hours(line, &lapses, &frame, &segments, &mut ledger.cells);
@@ -148,8 +152,6 @@ fn draft(facts: &Facts, rules: &Rules, feed: Feed, now: Instant) -> Draft {
     ledger.doubts.sort();
     ledger.doubts.dedup();
     ledger.patient_days = patient_days(&ledger.opportunities, &by_protocol, &frame, &segments);
-    let held = |l: &&Lapse| !l.announced && l.ended.is_none() && l.declared <= now && l.declared > frame.watermark;
-    ledger.held_until = ledger.lapses.iter().filter(held).map(|l| l.declared).min();
     wakes.extend(ledger.census.last().map(|c| next_day(c.day)).map(|d| local_instant(d, rules.census_at, rules.zone) + TICK));
     Draft { ledger, wakes }
 }
@@ -157,15 +159,15 @@ fn draft(facts: &Facts, rules: &Rules, feed: Feed, now: Instant) -> Draft {
 /// The lines of each protocol that ever applied to the stay.
 fn lines<'a>(scene: &Scene<'a>, seen: Instant) -> Vec<Vec<Line<'a>>> {
     let (facts, rules) = (scene.facts, scene.rules);
-    let ventilated = scene.airway.episodes.minus(&scene.away);
     let mut out = Vec::new();
     for (p, protocol) in rules.protocols.iter().enumerate() {
-        let scope = ventilated.and(&scene.places.time(|unit| rules.protocol_in(unit) == Some(p)));
+        let scope = scene.airway.episodes.and(&scene.places.time(|unit| rules.protocol_in(unit) == Some(p)));
         if scope.is_empty() {
             continue;
         }
         let line = |(index, requirement)| {
-            Line::new((p, index), requirement, &scope, &scene.airway.episodes, facts, rules, seen)
+            let episodes = &scene.airway.episodes;
+            Line::new((p, index), requirement, &scope, &scene.away, episodes, facts, rules, seen)
         };
         let lines = protocol.requirements.iter().enumerate().map(line);
         out.push(lines.filter(|l| !l.at_risk.is_empty()).collect());

@@ -16,8 +16,8 @@ use std::collections::BTreeMap;
 
 use terce::care::facts::{Facts, Source};
 use terce::care::ledger::{
-    Basis, Cell, CellKey, Census, Feed, Lapse, Ledger, Opportunity, Outcome, PatientDay, Phase, Standing,
-    State,
+    Basis, Cell, CellKey, Census, Feed, Lapse, Ledger, Opportunity, Outcome, PatientDay, Phase,
+    RequirementCounts, Standing, State,
 };
 use terce::care::protocol::{Kind, Rules};
 use terce::care::time::{Instant, Length};

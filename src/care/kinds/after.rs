@@ -28,10 +28,11 @@ pub(super) fn count(line: &Line<'_>, trigger: Option<&Line<'_>>, frame: &Frame<'
             stretch: index,
         };
         let settled = deadline.min(stretch.hull.to);
-        wakes.extend([first.at + TICK, deadline + TICK, settled + TICK]);
+        wakes.push(deadline + TICK);
+        wakes.extend([first.at, settled].into_iter().filter_map(|at| frame.counting(at)));
         if let Some(mark) = window(Sign::Credit) {
-            wakes.push(mark.at + TICK);
-            if first.at < frame.cut && frame.counts(mark.at) {
+            wakes.extend(frame.counting(mark.at));
+            if frame.counts(first.at) && frame.counts(mark.at) {
                 chances.push(chance(Outcome::Met, Some(mark)));
             }
         } else if let Some(mark) = window(Sign::Excuse) {
@@ -40,7 +41,8 @@ pub(super) fn count(line: &Line<'_>, trigger: Option<&Line<'_>>, frame: &Frame<'
                 chances.push(chance(Outcome::Excused, Some(mark)));
             }
         } else {
-            if line.at_risk.contains(deadline) && frame.counts(deadline) {
+            // what was open when an episode ended is let go: the next one starts afresh
+            if stretch.pieces.contains(deadline) && frame.counts(deadline) {
                 chances.push(chance(Outcome::Missed, None));
             }
             if standing.phase == Phase::Waiting && standing.due.is_none() && deadline >= frame.now {

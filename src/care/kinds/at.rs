@@ -36,11 +36,12 @@ pub(super) fn count(line: &Line<'_>, frame: &Frame<'_>, times: &[NaiveTime], tol
             stretch: slot.stretch,
         };
         let settled = deadline.min(stretch.hull.to);
-        wakes.extend([slot.at + TICK, deadline + TICK, settled + TICK]);
+        wakes.push(deadline + TICK);
+        wakes.extend([slot.at, settled].into_iter().filter_map(|at| frame.counting(at)));
         match slot.answer {
             Some(mark) if mark.sign == Sign::Credit => {
-                wakes.push(mark.at + TICK);
-                if slot.at < frame.cut && frame.counts(mark.at) {
+                wakes.extend(frame.counting(mark.at));
+                if frame.counts(slot.at) && frame.counts(mark.at) {
                     chances.push(chance(Outcome::Met, Some(mark)));
                 }
             }
@@ -51,7 +52,8 @@ pub(super) fn count(line: &Line<'_>, frame: &Frame<'_>, times: &[NaiveTime], tol
                 }
             }
             None => {
-                if line.at_risk.contains(deadline) && frame.counts(deadline) {
+                // what was open when an episode ended is let go: the next one starts afresh
+                if stretch.pieces.contains(deadline) && frame.counts(deadline) {
                     chances.push(chance(Outcome::Missed, None));
                 }
                 wakes.push(due);
@@ -77,6 +79,7 @@ fn slots<'a>(line: &'a Line<'_>, frame: &Frame<'_>, times: &[NaiveTime], toleran
     // two times that a clock change brings together are one slot
     instants.sort_unstable();
     instants.dedup();
+    instants.retain(|at| *at <= frame.now + AHEAD);
     let mut used = vec![false; line.marks.len()];
     let mut take = |sign: Sign, from: Instant, to: Instant| {
         let window = line.marks.iter().enumerate().skip(line.marks.partition_point(|m| m.at < from));

@@ -3,7 +3,7 @@
 use super::super::facts::Source;
 use super::super::ledger::{Basis, Outcome, Phase};
 use super::super::line::{Line, Mark, Sign, Stretch};
-use super::super::time::{Instant, Length, TICK};
+use super::super::time::{Instant, Length};
 use super::{Chance, Counted, Frame};
 
 /// Below this a limit is no limit that a ward could keep; it bounds the number of deadlines of a stay.
@@ -79,14 +79,12 @@ pub(super) fn count(line: &Line<'_>, frame: &Frame<'_>, target: Length, limit: L
                 *last = Some(mark.at);
             }
             clock.restart(mark.at, mark.evidence.clone());
-            wakes.push(mark.at + TICK);
+            wakes.extend(frame.counting(mark.at));
         }
         let (due, first) = (clock.due, clock.deadline);
         miss_until(&mut clock, stretch.hull.to, frame, &mut chances);
         wakes.push(due);
-        if clock.deadline < frame.horizon {
-            wakes.push(clock.deadline + TICK);
-        }
+        wakes.extend(frame.counting(clock.deadline));
         if standing.phase == Phase::Waiting && stretch.hull.contains(frame.now) {
             frame.ask(&mut standing, due, first, 1);
         }
@@ -96,7 +94,7 @@ pub(super) fn count(line: &Line<'_>, frame: &Frame<'_>, target: Length, limit: L
 
 /// Counts the deadlines that pass before `until` with no credit. A care exactly at the deadline is in time.
 fn miss_until(clock: &mut Clock<'_>, until: Instant, frame: &Frame<'_>, chances: &mut Vec<Chance>) {
-    while clock.deadline < until.min(frame.now) {
+    while clock.deadline < until.min(frame.cut) {
         if frame.counts(clock.deadline) {
             chances.push(clock.chance(Outcome::Missed, None));
         }

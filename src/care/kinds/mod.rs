@@ -10,7 +10,7 @@ use super::facts::Source;
 use super::ledger::{Basis, Outcome, Phase, Standing};
 use super::line::{Line, Sign};
 use super::protocol::{Kind, Rules};
-use super::time::{Instant, Spans};
+use super::time::{Instant, Spans, TICK};
 
 /// What all lines of a stay are read against.
 pub(super) struct Frame<'a> {
@@ -23,7 +23,6 @@ pub(super) struct Frame<'a> {
     /// What lies at or after it is not counted however late it gets.
     pub(super) horizon: Instant,
     pub(super) episodes: &'a Spans,
-    pub(super) away: &'a Spans,
     /// Time in which nothing is counted.
     pub(super) unverified: &'a Spans,
 }
@@ -74,11 +73,16 @@ impl Frame<'_> {
         at < self.cut && !self.unverified.contains(at)
     }
 
+    /// The instant at which something that belongs to `at` comes to be counted; none if it never does.
+    fn counting(&self, at: Instant) -> Option<Instant> {
+        (at < self.horizon).then_some(at + TICK)
+    }
+
     /// A standing without anything asked for.
     fn idle(&self, line: &Line<'_>) -> Standing {
         let phase = if line.at_risk.contains(self.now) {
             Phase::Waiting
-        } else if self.episodes.contains(self.now) && self.away.contains(self.now) {
+        } else if line.wanted.contains(self.now) {
             Phase::Suspended
         } else {
             Phase::NotAtRisk

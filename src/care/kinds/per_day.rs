@@ -39,9 +39,9 @@ pub(super) fn count(line: &Line<'_>, frame: &Frame<'_>, times: u32) -> Counted {
     let mut date = hull.from.day(frame.rules.zone);
     while date <= today {
         if let Some(day) = Day::read(line, frame, date, times) {
-            chances.extend(day.chances(line, frame));
+            chances.extend(day.chances(line, frame, times));
             let end = day.end();
-            wakes.extend([end, end + TICK, day.span.to]);
+            wakes.extend([end, day.span.to]);
             if date == today && standing.phase == Phase::Waiting {
                 let outstanding = day.outstanding();
                 if outstanding > 0 {
@@ -54,7 +54,7 @@ pub(super) fn count(line: &Line<'_>, frame: &Frame<'_>, times: u32) -> Counted {
         }
         date = next_day(date);
     }
-    wakes.extend(line.marks.iter().map(|m| m.at + TICK));
+    wakes.extend(line.marks.iter().filter_map(|m| frame.counting(m.at)));
     Counted { chances, standing, wakes }
 }
 
@@ -104,16 +104,17 @@ impl<'a> Day<'a> {
     }
 
     /// Counted once the time at risk on the day is over.
-    fn chances(&self, line: &Line<'_>, frame: &Frame<'_>) -> Vec<Chance> {
+    fn chances(&self, line: &Line<'_>, frame: &Frame<'_>, times: u32) -> Vec<Chance> {
         let (end, last) = (self.end(), self.end() - TICK);
         if !frame.counts(last) {
             return Vec::new();
         }
         let stretch = line.stretches.iter().position(|s| s.hull.contains(last)).unwrap_or_default();
+        let due = self.due(self.outstanding(), times);
         let chance = |outcome, at, late, evidence: &[Source]| Chance {
             outcome,
             at,
-            due: self.span.from,
+            due,
             deadline: end,
             basis: Basis::PerDay {
                 day: self.date,

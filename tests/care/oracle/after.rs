@@ -21,7 +21,7 @@ pub(super) fn read(chart: &Chart, track: &Track, trigger: &Track, within: Length
         let fits =
             |at: &terce::care::time::Instant| opens <= *at && *at <= deadline && stretch.holds(chart, *at);
         if let Some((at, deed)) = track.credits.iter().find(|(at, _)| fits(at)) {
-            if x < chart.cut && *at < chart.cut {
+            if x < chart.cut && *at < chart.cut && !chart.unverified(x) {
                 let (outcome, at, evidence) = (Outcome::Met, *at, deed.evidence());
                 let late_charted = deed.late(at, chart.rules.allowance);
                 found.chances.push(Chance { outcome, at, due, deadline, late_charted, evidence, basis });

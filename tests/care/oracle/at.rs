@@ -24,7 +24,7 @@ pub(super) fn read(chart: &Chart, track: &Track, times: &[NaiveTime], tolerance:
         let credit = track.credits_inside(chart).find(|(at, _)| fits(*at) && !used.contains(at));
         if let Some((at, deed)) = credit {
             used.insert(at);
-            if slot < chart.cut && at < chart.cut {
+            if slot < chart.cut && at < chart.cut && !chart.unverified(slot) {
                 let late_charted = deed.late(at, chart.rules.allowance);
                 let (outcome, evidence) = (Outcome::Met, deed.evidence());
                 found.chances.push(Chance { outcome, at, due, deadline, late_charted, evidence, basis });

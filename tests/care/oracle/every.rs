@@ -26,6 +26,8 @@ struct Clock {
     evidence: Vec<Source>,
     unmoved: Instant,
     deadline: Instant,
+    /// The first deadline after that care, excuse or start.
+    first: Instant,
     last_met: Option<Instant>,
     last_excused: Option<Instant>,
 }
@@ -37,7 +39,7 @@ pub(super) fn read(chart: &Chart, track: &Track, target: Length, limit: Length) 
         let course = Course { chart, track, stretch, target, limit };
         let clock = course.run(&mut found.chances);
         if chart.minutes[chart.minute_of(chart.now)].episode == Some(stretch.episode) {
-            found.ask = Some(Ask { due: Some(clock.due), deadline: Some(clock.deadline), outstanding: 0 });
+            found.ask = Some(Ask { due: Some(clock.due), deadline: Some(clock.first), outstanding: 0 });
         }
     }
     found
@@ -77,6 +79,7 @@ impl Course<'_> {
             }
             self.anchor(&mut clock, t, deed.evidence());
             clock.due = self.due(t + self.target);
+            clock.first = clock.deadline;
         }
         clock
     }
@@ -86,8 +89,9 @@ impl Course<'_> {
         let due = self.due(at + self.target);
         let (unmoved, evidence) = (at, Vec::new());
         let mut clock =
-            Clock { due, anchor: at, evidence, unmoved, deadline: at, last_met: None, last_excused: None };
+            Clock { due, anchor: at, evidence, unmoved, deadline: at, first: at, last_met: None, last_excused: None };
         self.anchor(&mut clock, at, Vec::new());
+        clock.first = clock.deadline;
         clock
     }
 
