@@ -44,7 +44,9 @@ impl Clock {
     /// What time it is.
     pub fn now(&self) -> Instant {
         match &self.0 {
-            Kind::Machine { ahead_us } => Instant::from_micros(machine_us() + ahead_us.load(Ordering::Relaxed)),
+            Kind::Machine { ahead_us } => {
+                Instant::from_micros(machine_us() + ahead_us.load(Ordering::Relaxed))
+            }
             Kind::Settable(now) => *now.borrow(),
         }
     }

@@ -185,14 +185,20 @@ async fn check(config: Config) -> anyhow::Result<()> {
         lines.push(format!("unit        {}: protocol {protocol}, Tasks owned by {owner}", unit.location));
     }
     for source in &config.sources {
-        lines.push(format!("source      {}: a heartbeat at least every {} s", source.name, source.heartbeat_seconds));
+        lines.push(format!(
+            "source      {}: a heartbeat at least every {} s",
+            source.name, source.heartbeat_seconds
+        ));
     }
     for protocol in &site.rules.protocols {
         lines.push(format!("protocol    {} {}: {}", protocol.name, protocol.version, protocol.title));
-        lines.extend(protocol.requirements.iter().map(|r| format!("            {}", crate::care::explain::asks(r))));
+        lines.extend(
+            protocol.requirements.iter().map(|r| format!("            {}", crate::care::explain::asks(r))),
+        );
     }
     say(&lines.join("\n"), false);
-    let refused: Vec<String> = site.refused.iter().map(|(d, r)| format!("{d}: {}: {}", r.path, r.why)).collect();
+    let refused: Vec<String> =
+        site.refused.iter().map(|(d, r)| format!("{d}: {}: {}", r.path, r.why)).collect();
     store.close().await?;
     if refused.is_empty() { Ok(()) } else { bail!("cannot be honoured:\n{}", refused.join("\n")) }
 }
@@ -203,7 +209,10 @@ async fn explain_stay(config: Config, asked: &Explain) -> anyhow::Result<()> {
     let document = store.document("Encounter", id).await?.context("there is no such Encounter")?;
     let patient = document.patient.context("the Encounter names no patient")?;
     let ledgers = stays.ledgers(&patient, Clock::machine().now()).await?;
-    let stay = ledgers.iter().find(|l| l.stay == id).context("the Encounter is part of another stay: ask for its root")?;
+    let stay = ledgers
+        .iter()
+        .find(|l| l.stay == id)
+        .context("the Encounter is part of another stay: ask for its root")?;
     let site = stays.site();
     let wanted = |e: &Explained| asked.requirement.as_ref().is_none_or(|r| **r == *e.requirement);
     let items: Vec<Explained> = explain(&stay.ledger, &site.rules).into_iter().filter(wanted).collect();
@@ -246,7 +255,8 @@ async fn rebuild(config: Config) -> anyhow::Result<()> {
     let patients = store.redo(Derived::Clear).await?;
     let rewritten = pass_all(&store, &reconciler, now).await?;
     let after = derived(&store).await?;
-    let differing = before.iter().filter(|b| !after.contains(b)).count() + after.len().saturating_sub(before.len());
+    let differing =
+        before.iter().filter(|b| !after.contains(b)).count() + after.len().saturating_sub(before.len());
     store.close().await?;
     say(
         &format!(
@@ -256,11 +266,19 @@ async fn rebuild(config: Config) -> anyhow::Result<()> {
         ),
         false,
     );
-    if rewritten + differing > 0 { bail!("what was derived differed from what the documents say") } else { Ok(()) }
+    if rewritten + differing > 0 {
+        bail!("what was derived differed from what the documents say")
+    } else {
+        Ok(())
+    }
 }
 
 /// Reconciles until nothing is due at `now`; returns how many resources were written.
-async fn pass_all(store: &Store, reconciler: &Reconciler, now: crate::care::time::Instant) -> anyhow::Result<usize> {
+async fn pass_all(
+    store: &Store,
+    reconciler: &Reconciler,
+    now: crate::care::time::Instant,
+) -> anyhow::Result<usize> {
     let (mut written, mut done) = (0, 0);
     loop {
         let due = store.due(now.micros(), 256).await?;

@@ -124,7 +124,8 @@ impl Config {
     pub fn load(path: Option<&Path>) -> Result<Self, Vec<String>> {
         let Some(path) = path else { return Ok(Config::standard()) };
         let text = std::fs::read_to_string(path).map_err(|e| vec![format!("{}: {e}", path.display())])?;
-        Config::parse(&text).map_err(|errors| errors.iter().map(|e| format!("{}: {e}", path.display())).collect())
+        Config::parse(&text)
+            .map_err(|errors| errors.iter().map(|e| format!("{}: {e}", path.display())).collect())
     }
 
     /// Reads the text of a file.
@@ -196,7 +197,10 @@ impl Config {
                 errors.push(format!("source[{index}].heartbeat_seconds: must be more than 0"));
             }
             if !fhir_models::primitive::is_id(&source.name) {
-                errors.push(format!("source[{index}].name: \"{}\" may hold letters, digits, - and . only", source.name));
+                errors.push(format!(
+                    "source[{index}].name: \"{}\" may hold letters, digits, - and . only",
+                    source.name
+                ));
             }
         }
     }

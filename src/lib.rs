@@ -15,16 +15,16 @@
 //! * [`config`], [`clock`], [`telemetry`].
 
 pub mod care;
-pub mod translate;
-pub mod store;
-pub mod stays;
-pub mod reconcile;
-pub mod feed;
-pub mod rest;
-pub mod service;
+pub mod clock;
 pub mod command;
 pub mod config;
-pub mod clock;
+pub mod feed;
+pub mod reconcile;
+pub mod rest;
+pub mod service;
+pub mod stays;
+pub mod store;
 pub mod telemetry;
+pub mod translate;
 
 pub use service::{Running, serve};

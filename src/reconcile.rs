@@ -7,9 +7,10 @@
 //! - What is decided of a patient is committed whole, under the generation of the documents it rests on.
 //! - A patient that cannot be reconciled is left alone for a while and does not hold up the others.
 
+use std::collections::BTreeMap;
 use std::panic::{AssertUnwindSafe, catch_unwind};
-use std::sync::Arc;
 use std::sync::atomic::Ordering;
+use std::sync::{Arc, Mutex, PoisonError};
 
 use tokio::sync::{Notify, watch};
 use tokio::task::JoinSet;
@@ -23,8 +24,8 @@ use crate::clock::Clock;
 use crate::feed::{self, Feeds};
 use crate::stays::{Reading, Shared, Stays, stay_id};
 use crate::store::{
-    Batch, Derived, Doubtful, Failed, Identifier, OutcomeRow, Precondition, Reconciled, StayRow, Store, StoreError, Subject,
-    TallyRow, Write,
+    Batch, Derived, Doubtful, Failed, Identifier, OutcomeRow, Precondition, Reconciled, StayRow, Store,
+    StoreError, Subject, TallyRow, Write,
 };
 use crate::telemetry::Counters;
 use crate::translate::outcomes::{self, Setting, Utterance, feed_silent, said, utterances};
@@ -33,8 +34,8 @@ use crate::translate::tallies;
 /// Patients in one pass: their commits share a transaction, and the clock is read again after each pass.
 const PASS: usize = 256;
 
-/// How soon a lapse that waits for the feed's watermark is looked at again.
-const HELD: Length = Length::seconds(10);
+/// How soon a lapse that waits for the feed's watermark is looked at again if no heartbeat brings it up before.
+const HELD: Length = Length::minutes(1);
 
 /// The first pause after a failure; it doubles with each further one.
 const FIRST_PAUSE: Length = Length::seconds(30);
@@ -51,18 +52,45 @@ pub struct Reconciler {
     clock: Clock,
     signal: Arc<Notify>,
     counters: Arc<Counters>,
+    held: Held,
 }
+
+/// Patients with a lapse that is announced as soon as the feed has told everything up to an instant.
+#[derive(Clone, Debug, Default)]
+struct Held(Arc<Mutex<BTreeMap<String, Instant>>>);
 
 /// What was decided of one patient.
 struct Decided {
     reconciled: Reconciled,
     utterances: Vec<Utterance>,
+    held_until: Option<Instant>,
+}
+
+impl Held {
+    fn note(&self, patient: &str, until: Option<Instant>) {
+        let mut all = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        match until {
+            Some(until) => all.insert(patient.to_owned(), until),
+            None => all.remove(patient),
+        };
+    }
+
+    /// Those whose wait is over.
+    fn ready(&self, watermark: Instant, most: usize) -> Vec<String> {
+        let all = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        all.iter().filter(|(_, until)| **until <= watermark).map(|(p, _)| p.clone()).take(most).collect()
+    }
 }
 
 impl Reconciler {
     /// A reconciler that is woken by `signal`.
     pub fn new(store: Store, stays: Stays, feeds: Feeds, clock: Clock, signal: Arc<Notify>) -> Self {
-        Reconciler { store, stays, feeds, clock, signal, counters: Arc::default() }
+        Reconciler { store, stays, feeds, clock, signal, counters: Arc::default(), held: Held::default() }
+    }
+
+    /// True if a lapse may be announced that waited for the feed.
+    pub fn has_ready(&self, now: Instant) -> bool {
+        !self.held.ready(self.feeds.at(now).watermark(), 1).is_empty()
     }
 
     /// What has been done.
@@ -110,7 +138,13 @@ impl Reconciler {
             *silent = Some(is_silent);
             self.tell_silences(now).await?;
         }
-        let due = self.store.due(now.micros(), PASS).await?;
+        let mut due = self.store.due(now.micros(), PASS).await?;
+        for patient in self.held.ready(self.feeds.at(now).watermark(), PASS) {
+            if due.iter().all(|s| s.patient != patient) {
+                due.extend(self.store.subject(&patient).await?);
+            }
+            self.held.note(&patient, None);
+        }
         let any = !due.is_empty();
         self.pass(due, now).await?;
         Ok(any)
@@ -126,10 +160,15 @@ impl Reconciler {
         let feed = self.feeds.at(now);
         for subject in subjects {
             let batch = match self.stays.read(&subject.patient, &mut shared).await {
-                Ok(reading) => match catch_unwind(AssertUnwindSafe(|| decide(&subject.patient, &reading, feed, now))) {
-                    Ok(decided) => batch(decided, now),
-                    Err(_) => self.leave_alone(&subject, "its documents could not be reconciled", now),
-                },
+                Ok(reading) => {
+                    match catch_unwind(AssertUnwindSafe(|| decide(&subject.patient, &reading, feed, now))) {
+                        Ok(decided) => {
+                            self.held.note(&subject.patient, decided.held_until);
+                            batch(decided, now)
+                        }
+                        Err(_) => self.leave_alone(&subject, "its documents could not be reconciled", now),
+                    }
+                }
                 Err(fatal @ (StoreError::Fatal(_) | StoreError::Closed)) => return Err(fatal),
                 Err(error) => self.leave_alone(&subject, &error.to_string(), now),
             };
@@ -146,7 +185,11 @@ impl Reconciler {
             match result {
                 Ok(count) => written += count,
                 // what was decided is out of date: the patient is still dirty and comes again
-                Err(StoreError::StaleGeneration { .. } | StoreError::VersionConflict { .. } | StoreError::Exists { .. }) => {
+                Err(
+                    StoreError::StaleGeneration { .. }
+                    | StoreError::VersionConflict { .. }
+                    | StoreError::Exists { .. },
+                ) => {
                     self.counters.stale.fetch_add(1, Ordering::Relaxed);
                 }
                 Err(fatal @ (StoreError::Fatal(_) | StoreError::Closed)) => return Err(fatal),
@@ -163,11 +206,18 @@ impl Reconciler {
 
     fn leave_alone(&self, subject: &Subject, why: &str, now: Instant) -> Batch {
         self.counters.failed.fetch_add(1, Ordering::Relaxed);
-        warn!(failures = subject.failures + 1, error = why, "a patient could not be reconciled and is left alone for a while");
+        warn!(
+            failures = subject.failures + 1,
+            error = why,
+            "a patient could not be reconciled and is left alone for a while"
+        );
         let doubled = FIRST_PAUSE.as_micros().saturating_mul(1 << subject.failures.min(20));
         let pause = Length::micros(doubled).min(LONGEST_PAUSE);
-        let failed =
-            Failed { patient: subject.patient.clone(), error: why.to_owned(), retry_us: (now + pause).micros() };
+        let failed = Failed {
+            patient: subject.patient.clone(),
+            error: why.to_owned(),
+            retry_us: (now + pause).micros(),
+        };
         Batch { now_us: now.micros(), failed: vec![failed], ..Batch::default() }
     }
 
@@ -197,7 +247,7 @@ impl Reconciler {
 /// Everything that follows for a patient from what is known at `now`.
 fn decide(patient: &str, reading: &Reading, feed: Feed, now: Instant) -> Decided {
     let site = &reading.site;
-    let mut decided = Decided { reconciled: Reconciled::default(), utterances: Vec::new() };
+    let mut decided = Decided { reconciled: Reconciled::default(), utterances: Vec::new(), held_until: None };
     let mut wake: Option<Instant> = None;
     let mut doubts: Vec<Doubtful> = reading.assembled.waiting.iter().map(doubtful).collect();
     for stay in &reading.assembled.stays {
@@ -208,8 +258,11 @@ fn decide(patient: &str, reading: &Reading, feed: Feed, now: Instant) -> Decided
         let setting = Setting { rules: &site.rules, stay: id, patient, owners: &site.owners, now, fresh };
         decided.utterances.extend(utterances(&plan, &reading.said, &setting));
         let held = ledger.held_until.map(|_| now + HELD);
+        decided.held_until = [decided.held_until, ledger.held_until].into_iter().flatten().min();
         wake = [wake, ledger.wake, plan.wake, held].into_iter().flatten().min();
-        let over = matches!(ledger.state, State::Ended { .. }) && ledger.wake.is_none() && ledger.unverified_since.is_none();
+        let over = matches!(ledger.state, State::Ended { .. })
+            && ledger.wake.is_none()
+            && ledger.unverified_since.is_none();
         decided.reconciled.stays.push(stay_row(patient, id, &ledger, &stay.facts, over));
         if over {
             let rows = tallies::encode(&ledger).into_iter().map(|(day, body)| TallyRow {
@@ -232,7 +285,13 @@ fn decide(patient: &str, reading: &Reading, feed: Feed, now: Instant) -> Decided
     decided
 }
 
-fn stay_row(patient: &str, id: &str, ledger: &Ledger, facts: &crate::care::facts::Facts, over: bool) -> StayRow {
+fn stay_row(
+    patient: &str,
+    id: &str,
+    ledger: &Ledger,
+    facts: &crate::care::facts::Facts,
+    over: bool,
+) -> StayRow {
     StayRow {
         stay: id.to_owned(),
         patient: patient.to_owned(),

@@ -32,6 +32,7 @@ pub struct Running {
     signal: Arc<Notify>,
     stop: watch::Sender<bool>,
     reconciler: JoinHandle<Result<(), StoreError>>,
+    looks: Reconciler,
     server: JoinHandle<std::io::Result<()>>,
 }
 
@@ -40,7 +41,8 @@ pub struct Running {
 /// # Errors
 /// The folder or the database cannot be used, the configuration names what is not there, or the address is taken.
 pub async fn serve(config: Config, clock: Clock) -> anyhow::Result<Running> {
-    std::fs::create_dir_all(&config.data).with_context(|| format!("cannot make the folder {}", config.data.display()))?;
+    std::fs::create_dir_all(&config.data)
+        .with_context(|| format!("cannot make the folder {}", config.data.display()))?;
     let store = Store::open_sqlite(Some(&config.database())).await?;
     serve_on(store, config, clock).await
 }
@@ -50,8 +52,9 @@ pub async fn serve(config: Config, clock: Clock) -> anyhow::Result<Running> {
 /// # Errors
 /// As [`serve`].
 pub async fn serve_on(store: Store, config: Config, clock: Clock) -> anyhow::Result<Running> {
-    let listener =
-        TcpListener::bind(config.listen).await.with_context(|| format!("cannot listen on {}", config.listen))?;
+    let listener = TcpListener::bind(config.listen)
+        .await
+        .with_context(|| format!("cannot listen on {}", config.listen))?;
     let address = listener.local_addr()?;
     let config = Arc::new(config);
     let told = store.sources().await?;
@@ -63,13 +66,17 @@ pub async fn serve_on(store: Store, config: Config, clock: Clock) -> anyhow::Res
     }
     let signal = Arc::new(Notify::new());
     let (stop, stopped) = watch::channel(false);
-    let reconciler = Reconciler::new(store.clone(), stays.clone(), feeds.clone(), clock.clone(), signal.clone());
+    let reconciler =
+        Reconciler::new(store.clone(), stays.clone(), feeds.clone(), clock.clone(), signal.clone());
     let counters = reconciler.counters();
-    let rest = Rest::new(store.clone(), stays.clone(), feeds, clock.clone(), signal.clone(), config, counters);
+    let rest =
+        Rest::new(store.clone(), stays.clone(), feeds, clock.clone(), signal.clone(), config, counters);
+    rest.settle_rules().await?;
     let server = tokio::spawn(rest::serve(listener, rest::router(rest), stopped.clone()));
+    let looks = reconciler.clone();
     let reconciler = tokio::spawn(reconciler.run(stopped));
     info!(%address, "listening");
-    Ok(Running { address, store, stays, clock, signal, stop, reconciler, server })
+    Ok(Running { address, store, stays, clock, signal, stop, reconciler, looks, server })
 }
 
 impl Running {
@@ -85,7 +92,8 @@ impl Running {
     pub async fn settle(&self) -> Result<(), StoreError> {
         loop {
             let now = self.clock.now();
-            if self.store.due(now.micros(), 1).await?.is_empty() && self.clock.now() == now {
+            let due = !self.store.due(now.micros(), 1).await?.is_empty() || self.looks.has_ready(now);
+            if !due && self.clock.now() == now {
                 return Ok(());
             }
             self.signal.notify_one();

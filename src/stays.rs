@@ -17,7 +17,7 @@ use crate::care::tally::Tally;
 use crate::care::time::Instant;
 use crate::config::Config;
 use crate::feed::Feeds;
-use crate::store::{self, Document, Store, StoreError, StayQuery, TallyQuery};
+use crate::store::{self, Document, StayQuery, Store, StoreError, TallyQuery};
 use crate::translate::codes::{Codes, NamedCondition};
 use crate::translate::document::Stored;
 use crate::translate::dossier::{Assembled, Dossier};
@@ -244,9 +244,16 @@ impl Stays {
         Ok(())
     }
 
-    async fn shared_extract(&self, kind: &str, id: &str, site: &Site) -> Result<Option<Arc<Extract>>, StoreError> {
+    async fn shared_extract(
+        &self,
+        kind: &str,
+        id: &str,
+        site: &Site,
+    ) -> Result<Option<Arc<Extract>>, StoreError> {
         match self.0.store.document(kind, id).await? {
-            Some(document) if document.body.is_some() => Ok(Some(Arc::new(self.extract(&document, site).await?))),
+            Some(document) if document.body.is_some() => {
+                Ok(Some(Arc::new(self.extract(&document, site).await?)))
+            }
             Some(_) | None => Ok(None),
         }
     }
@@ -306,14 +313,19 @@ async fn site(store: &Store, config: &Config) -> anyhow::Result<Site> {
     refused.extend(bad);
     let mut protocols: Vec<Protocol> = Vec::new();
     let stored = documents(store, "PlanDefinition").await?;
-    let own = shipped::ALL.iter().filter(|s| s.kind == "PlanDefinition" && stored.iter().all(|(id, _)| id != s.id));
+    let own =
+        shipped::ALL.iter().filter(|s| s.kind == "PlanDefinition" && stored.iter().all(|(id, _)| id != s.id));
     let shipped = own.map(|s| (s.id.to_owned(), s.body.to_vec()));
     for (id, body) in shipped.chain(stored.clone()) {
         match protocol::protocol(&id, &body, &codes) {
             Ok(protocol) => protocols.push(protocol),
-            Err(refusals) => refused.extend(refusals.into_iter().map(|r| (format!("PlanDefinition/{id}"), r))),
+            Err(refusals) => {
+                refused.extend(refusals.into_iter().map(|r| (format!("PlanDefinition/{id}"), r)))
+            }
         }
     }
+    // in the order of their names: a shipped plan that is stored as it is changes nothing
+    protocols.sort_by(|a, b| a.name.cmp(&b.name));
     let rules = config.rules(protocols).map_err(|names| anyhow::anyhow!(names.join("; ")))?;
     Ok(Site { rules, codes, settings: config.settings(), owners: config.owners(), refused })
 }
@@ -346,7 +358,9 @@ async fn documents(store: &Store, kind: &'static str) -> Result<Vec<(String, Vec
     let mut out = Vec::new();
     let mut after = None;
     loop {
-        let page = store.search(store::Query { kind: kind.into(), after, limit: CHUNK, ..Default::default() }).await?;
+        let page = store
+            .search(store::Query { kind: kind.into(), after, limit: CHUNK, ..Default::default() })
+            .await?;
         out.extend(page.documents.into_iter().filter_map(|d| Some((d.id, d.body?))));
         after = page.next;
         if after.is_none() {

@@ -1,5 +1,16 @@
 //! Every test of the service, in one binary.
 
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    clippy::indexing_slicing,
+    clippy::string_slice,
+    missing_docs,
+    unreachable_pub,
+    reason = "a test that panics has failed, which is what it is for"
+)]
+
 mod care;
 mod outside;
 mod rest;

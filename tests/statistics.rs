@@ -97,7 +97,10 @@ fn nothing_counted_has_no_interval_and_limits_stay_between_0_and_1() {
         for events in 0..=of {
             let (low, high) = wilson(events, of).unwrap();
             let share = events as f64 / of as f64;
-            assert!(0.0 <= low && low <= share && share <= high && high <= 1.0, "{events} of {of}: {low} {high}");
+            assert!(
+                0.0 <= low && low <= share && share <= high && high <= 1.0,
+                "{events} of {of}: {low} {high}"
+            );
             assert!(low.is_sign_positive(), "{events} of {of}: the low limit is written with a sign");
             let (mirrored_low, mirrored_high) = wilson(of - events, of).unwrap();
             assert!((low + mirrored_high - 1.0).abs() < 1e-12 && (high + mirrored_low - 1.0).abs() < 1e-12);
@@ -206,7 +209,8 @@ fn score(group: &MeasureReportGroup) -> Option<&str> {
 /// Text and counts of each stratum of a stratifier, in the order of its populations.
 fn strata(group: &MeasureReportGroup, stratifier: &str) -> Vec<(String, Vec<i32>)> {
     let found = group.stratifier.iter().find(|s| s.id.as_deref() == Some(stratifier)).unwrap();
-    let counts = |s: &MeasureReportGroupStratifierStratum| s.population.iter().map(|p| p.count.unwrap()).collect();
+    let counts =
+        |s: &MeasureReportGroupStratifierStratum| s.population.iter().map(|p| p.count.unwrap()).collect();
     found.stratum.iter().map(|s| (s.value.clone().unwrap().text.unwrap(), counts(s))).collect()
 }
 
@@ -252,7 +256,10 @@ fn strata_add_up_to_their_group() {
     );
     for strata in [by_unit, by_shift] {
         for (index, population) in clean.population.iter().enumerate() {
-            assert_eq!(strata.iter().map(|(_, counts)| counts[index]).sum::<i32>(), population.count.unwrap());
+            assert_eq!(
+                strata.iter().map(|(_, counts)| counts[index]).sum::<i32>(),
+                population.count.unwrap()
+            );
         }
     }
 }
@@ -270,7 +277,10 @@ fn a_requirement_without_opportunities_has_a_group_and_no_score() {
 fn a_requirement_that_only_the_tally_knows_is_reported_last() {
     let report = report("timeliness", &tally(), &Scope::default());
     assert_eq!(report.group.last().unwrap().id.as_deref(), Some("gone"));
-    assert!(!report.group.iter().any(|g| g.id.as_deref() == Some("swab-session")), "no unit uses that protocol");
+    assert!(
+        !report.group.iter().any(|g| g.id.as_deref() == Some("swab-session")),
+        "no unit uses that protocol"
+    );
 }
 
 #[test]
@@ -290,7 +300,10 @@ fn hours_are_scored_exactly_and_counted_in_whole_minutes() {
         other => panic!("{other:?}"),
     };
     assert_eq!(hours(&clean.extension[0]), "0.500");
-    assert_eq!(clean.population.iter().map(|p| hours(&p.extension[0])).collect::<Vec<_>>(), ["25.183", "25.183", "22.675"]);
+    assert_eq!(
+        clean.population.iter().map(|p| hours(&p.extension[0])).collect::<Vec<_>>(),
+        ["25.183", "25.183", "22.675"]
+    );
 }
 
 #[test]
@@ -378,7 +391,8 @@ fn every_measure_is_complete_and_its_report_has_the_same_groups_populations_and_
         let measure = measure(id, &rules()).unwrap();
         assert_eq!(measure.id.as_deref(), Some(id));
         assert_eq!(measure.url, Some(format!("https://terce.example/fhir/Measure/{id}")));
-        let texts = [&measure.version, &measure.title, &measure.description, &measure.rationale, &measure.guidance];
+        let texts =
+            [&measure.version, &measure.title, &measure.description, &measure.rationale, &measure.guidance];
         assert!(texts.iter().all(|t| t.is_some()) && !measure.definition.is_empty(), "{id}");
         assert!(measure.scoring.is_some() && measure.improvement_notation.is_some(), "{id}");
         assert!(measure.extension.iter().any(|e| e.url.ends_with("/cqfm-populationBasis")), "{id}");
@@ -399,7 +413,10 @@ fn same(id: &str, reported: &MeasureReportGroup, defined: &MeasureGroup) {
     assert!(defined.id.is_some() && defined.code.is_some());
     assert_eq!((&reported.id, &reported.code), (&defined.id, &defined.code));
     let populations: Vec<_> = defined.population.iter().map(|p| (p.id.clone(), p.code.clone())).collect();
-    assert_eq!(reported.population.iter().map(|p| (p.id.clone(), p.code.clone())).collect::<Vec<_>>(), populations);
+    assert_eq!(
+        reported.population.iter().map(|p| (p.id.clone(), p.code.clone())).collect::<Vec<_>>(),
+        populations
+    );
     assert!(reported.population.iter().all(|p| p.count.is_some()), "{id}: a population that nothing counts");
     let stratifiers: Vec<_> = defined.stratifier.iter().map(|s| (s.id.clone(), s.code.clone())).collect();
     let found = reported.stratifier.iter().map(|s| (s.id.clone(), s.code.first().cloned()));
@@ -426,6 +443,7 @@ fn the_shipped_measures_are_those_of_the_shipped_protocol() {
 fn the_census_time_is_said() {
     let mut rules = rules();
     rules.census_at = NaiveTime::from_hms_opt(8, 0, 0).unwrap();
-    let report = evaluate("ventilator-days", &tally(), &rules, (day(1), day(3)), &Scope::default(), now()).unwrap();
+    let report =
+        evaluate("ventilator-days", &tally(), &rules, (day(1), day(3)), &Scope::default(), now()).unwrap();
     assert!(String::from_utf8(report.write()).unwrap().contains("\"valueTime\":\"08:00:00\""));
 }

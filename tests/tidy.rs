@@ -9,7 +9,10 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("translate", &["care", "translate"]),
     ("store", &["store"]),
     ("stays", &["care", "translate", "store", "stays", "config", "feed"]),
-    ("reconcile", &["care", "translate", "store", "stays", "reconcile", "config", "clock", "feed", "telemetry"]),
+    (
+        "reconcile",
+        &["care", "translate", "store", "stays", "reconcile", "config", "clock", "feed", "telemetry"],
+    ),
     ("feed", &["care", "translate", "store", "feed", "config", "clock"]),
     ("rest", &["care", "translate", "store", "stays", "rest", "config", "clock", "feed", "telemetry"]),
     ("config", &["care", "translate", "config"]),
@@ -19,7 +22,24 @@ const MAY_USE: &[(&str, &[&str])] = &[
 
 /// Crates that a module must not know.
 const MUST_NOT_USE: &[(&str, &[&str])] = &[
-    ("care", &["fhir_models", "serde", "serde_json", "tokio", "tracing", "axum", "rusqlite", "uuid", "lru", "std::collections::HashMap", "std::fs", "std::time", "async "]),
+    (
+        "care",
+        &[
+            "fhir_models",
+            "serde",
+            "serde_json",
+            "tokio",
+            "tracing",
+            "axum",
+            "rusqlite",
+            "uuid",
+            "lru",
+            "std::collections::HashMap",
+            "std::fs",
+            "std::time",
+            "async ",
+        ],
+    ),
     ("translate", &["tokio", "axum", "rusqlite", "async fn", "std::fs", "std::time"]),
     ("store", &["axum", "fhir_models", "chrono_tz"]),
 ];
@@ -67,8 +87,12 @@ fn each_module_uses_only_what_it_may() {
         for file in files_of(module) {
             for (number, line) in code(&file).lines().enumerate() {
                 for used in line.split("crate::").skip(1) {
-                    let name: String = used.chars().take_while(|c| c.is_alphanumeric() || *c == '_').collect();
-                    if !name.is_empty() && name.chars().all(|c| c.is_lowercase() || c == '_') && !may.contains(&name.as_str()) {
+                    let name: String =
+                        used.chars().take_while(|c| c.is_alphanumeric() || *c == '_').collect();
+                    if !name.is_empty()
+                        && name.chars().all(|c| c.is_lowercase() || c == '_')
+                        && !may.contains(&name.as_str())
+                    {
                         wrong.push(format!("{}:{}: {module} uses {name}", file.display(), number + 1));
                     }
                 }
@@ -84,7 +108,9 @@ fn the_core_knows_no_fhir_no_clock_and_no_io() {
     for (module, banned) in MUST_NOT_USE {
         for file in files_of(module) {
             let code = code(&file);
-            wrong.extend(banned.iter().filter(|b| code.contains(**b)).map(|b| format!("{}: {b}", file.display())));
+            wrong.extend(
+                banned.iter().filter(|b| code.contains(**b)).map(|b| format!("{}: {b}", file.display())),
+            );
         }
     }
     assert!(wrong.is_empty(), "{}", wrong.join("\n"));

@@ -47,7 +47,13 @@ struct Resolved {
     days: [Option<NaiveDate>; 2],
 }
 
-fn from_spans(charted: &[&Ventilated], facts: &Facts, rules: &Rules, stay: Span, airway: &mut Airway) -> Vec<Span> {
+fn from_spans(
+    charted: &[&Ventilated],
+    facts: &Facts,
+    rules: &Rules,
+    stay: Span,
+    airway: &mut Airway,
+) -> Vec<Span> {
     let resolved: Vec<Resolved> = charted.iter().map(|v| resolve(v, charted, facts, rules, stay)).collect();
     let days = resolved.iter().flat_map(|r| r.days.iter().flatten()).map(|d| Span::day(*d, rules.zone));
     let precise = Spans::union(resolved.iter().map(|r| r.precise));
@@ -75,14 +81,23 @@ fn resolve(v: &Ventilated, all: &[&Ventilated], facts: &Facts, rules: &Rules, st
             Some(known) => (known, None),
             None => {
                 let whole = Span::day(day, rules.zone);
-                let clipped = facts.extubations.iter().map(|e| e.at).filter(|at| *at > from && whole.contains(*at)).min();
+                let clipped = facts
+                    .extubations
+                    .iter()
+                    .map(|e| e.at)
+                    .filter(|at| *at > from && whole.contains(*at))
+                    .min();
                 (clipped.unwrap_or(whole.to), Some(day))
             }
         },
     };
     let after_first = first_day.map_or(from, |d| Span::day(d, rules.zone).to);
     let before_last = last_day.map_or(to, |d| Span::day(d, rules.zone).from);
-    Resolved { span: Span::new(from, to), precise: Span::new(after_first, before_last.min(to)), days: [first_day, last_day] }
+    Resolved {
+        span: Span::new(from, to),
+        precise: Span::new(after_first, before_last.min(to)),
+        days: [first_day, last_day],
+    }
 }
 
 /// Rows at most `hold` apart are one span, which ends at its last row, at a row of another airway or at an extubation.
@@ -95,7 +110,9 @@ fn from_rows(facts: &Facts, rules: &Rules, now: Instant, airway: &mut Airway) ->
     let rows = facts.airway_rows.iter().map(|r| (r.at, if r.invasive { Event::Row(r) } else { Event::Stop }));
     let mut events: Vec<(Instant, Event<'_>)> = stops.chain(rows).collect();
     // at one instant a stop comes first: a row then begins a new span, which the bridge joins
-    events.sort_by(|(a, x), (b, y)| a.cmp(b).then_with(|| matches!(x, Event::Row(_)).cmp(&matches!(y, Event::Row(_)))));
+    events.sort_by(|(a, x), (b, y)| {
+        a.cmp(b).then_with(|| matches!(x, Event::Row(_)).cmp(&matches!(y, Event::Row(_))))
+    });
 
     let mut spans = Vec::new();
     let mut open: Option<(Instant, &AirwayRow)> = None;
@@ -132,5 +149,8 @@ fn from_rows(facts: &Facts, rules: &Rules, now: Instant, airway: &mut Airway) ->
 }
 
 fn ended_by_hold(last: &AirwayRow) -> Doubt {
-    Doubt::new(&last.source, "no later flowsheet row tells the airway; ventilation is taken to end with this row")
+    Doubt::new(
+        &last.source,
+        "no later flowsheet row tells the airway; ventilation is taken to end with this row",
+    )
 }

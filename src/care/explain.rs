@@ -42,7 +42,9 @@ pub fn explain(ledger: &Ledger, rules: &Rules) -> Vec<Explained> {
         let mut arithmetic = basis_words(&o.basis, o.deadline, &o.requirement, rules);
         let at = o.at.shown(rules.zone);
         arithmetic.push(match o.outcome {
-            Outcome::Met if o.late_charted => format!("done at {at}, in time, charted later than {}", rules.allowance),
+            Outcome::Met if o.late_charted => {
+                format!("done at {at}, in time, charted later than {}", rules.allowance)
+            }
             Outcome::Met if matches!(o.basis, Basis::PerDay { .. }) => "done on that day".to_owned(),
             Outcome::Met => format!("done at {at}, in time"),
             Outcome::Missed => "no crediting care was charted for that time".to_owned(),
@@ -83,9 +85,15 @@ fn explain_lapse(lapse: &Lapse, rules: &Rules) -> Explained {
     });
     let declared = lapse.declared.shown(rules.zone);
     arithmetic.push(if lapse.announced {
-        format!("announced from {declared} on, a charting allowance of {} after the deadline", rules.allowance)
+        format!(
+            "announced from {declared} on, a charting allowance of {} after the deadline",
+            rules.allowance
+        )
     } else {
-        format!("not announced before {declared}, a charting allowance of {} after the deadline", rules.allowance)
+        format!(
+            "not announced before {declared}, a charting allowance of {} after the deadline",
+            rules.allowance
+        )
     });
     let mut sources = basis_sources(&lapse.basis);
     sources.extend(lapse.ended.iter().flat_map(|e| e.evidence.iter().cloned()));
@@ -100,14 +108,23 @@ fn explain_lapse(lapse: &Lapse, rules: &Rules) -> Explained {
     }
 }
 
-fn explain_standing(standing: &Standing, requirement: &Requirement, ledger: &Ledger, rules: &Rules) -> Explained {
+fn explain_standing(
+    standing: &Standing,
+    requirement: &Requirement,
+    ledger: &Ledger,
+    rules: &Rules,
+) -> Explained {
     let mut arithmetic = vec![asks(requirement)];
     arithmetic.push(match &standing.last {
         Some((at, _)) => format!("last done at {}", at.shown(rules.zone)),
         None => "not yet done in this episode of ventilation".to_owned(),
     });
     if let (Some(due), Some(deadline)) = (standing.due, standing.deadline) {
-        arithmetic.push(format!("due from {}, deadline {}", due.shown(rules.zone), deadline.shown(rules.zone)));
+        arithmetic.push(format!(
+            "due from {}, deadline {}",
+            due.shown(rules.zone),
+            deadline.shown(rules.zone)
+        ));
     }
     if standing.misses > 0 {
         arithmetic.push(format!("{} deadline(s) missed since", standing.misses));
@@ -138,7 +155,9 @@ pub fn asks(requirement: &Requirement) -> String {
     let title = &requirement.title;
     match &requirement.kind {
         Kind::Every { target, limit } if target == limit => format!("{title}: at least every {limit}"),
-        Kind::Every { target, limit } => format!("{title}: due {target} after the last, at the latest {limit} after it"),
+        Kind::Every { target, limit } => {
+            format!("{title}: due {target} after the last, at the latest {limit} after it")
+        }
         Kind::PerDay { times } => format!("{title}: at least {times} time(s) each local day"),
         Kind::At { times, tolerance } => {
             let times: Vec<String> = times.iter().map(|t| t.format("%H:%M").to_string()).collect();
@@ -162,8 +181,12 @@ pub fn basis_words(basis: &Basis, deadline: Instant, requirement: &str, rules: &
     let shown = |at: Instant| at.shown(rules.zone);
     match basis {
         Basis::Every { anchor, unmoved, .. } => {
-            let mut words =
-                vec![format!("{requirement}: clock set at {}, plus {} is {}", shown(*anchor), unmoved.since(*anchor), shown(*unmoved))];
+            let mut words = vec![format!(
+                "{requirement}: clock set at {}, plus {} is {}",
+                shown(*anchor),
+                unmoved.since(*anchor),
+                shown(*unmoved)
+            )];
             if deadline != *unmoved {
                 let grace = rules.regrace;
                 words.push(format!("moved by time away to {}, {grace} after the return", shown(deadline)));
@@ -171,13 +194,19 @@ pub fn basis_words(basis: &Basis, deadline: Instant, requirement: &str, rules: &
             words
         }
         Basis::PerDay { day, at_risk, length, need, done } => {
-            vec![format!("{requirement}: on {day} at risk {at_risk} of {length}, so {need} were asked for; {done} were done")]
+            vec![format!(
+                "{requirement}: on {day} at risk {at_risk} of {length}, so {need} were asked for; {done} were done"
+            )]
         }
         Basis::At { slot } => {
             vec![format!("{requirement}: set for {}, latest {}", shown(*slot), shown(deadline))]
         }
         Basis::After { trigger, .. } => {
-            vec![format!("{requirement}: follows the care at {}, latest {}", shown(*trigger), shown(deadline))]
+            vec![format!(
+                "{requirement}: follows the care at {}, latest {}",
+                shown(*trigger),
+                shown(deadline)
+            )]
         }
     }
 }

@@ -386,4 +386,3 @@ impl Span {
         Span::new(from, to.unwrap_or(Instant::LATEST))
     }
 }
-

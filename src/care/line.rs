@@ -102,7 +102,8 @@ impl<'a> Line<'a> {
         let wanted = match &requirement.condition {
             None => scope.clone(),
             Some(name) => {
-                let holds = facts.conditions.iter().filter(|c| c.name == *name).map(|c| Span::until(c.from, c.to));
+                let holds =
+                    facts.conditions.iter().filter(|c| c.name == *name).map(|c| Span::until(c.from, c.to));
                 scope.and(&Spans::union(holds))
             }
         };
@@ -110,13 +111,15 @@ impl<'a> Line<'a> {
         let by_episode = episodes.iter().map(|e| at_risk.within(e));
         let stretches: Vec<Stretch> =
             by_episode.filter_map(|pieces| Some(Stretch { hull: pieces.hull()?, pieces })).collect();
-        let mut line = Line { place, requirement, wanted, at_risk, stretches, marks: Vec::new(), day_marks: Vec::new() };
+        let mut line =
+            Line { place, requirement, wanted, at_risk, stretches, marks: Vec::new(), day_marks: Vec::new() };
         line.read_marks(facts, rules, seen);
         line
     }
 
     fn read_marks(&mut self, facts: &Facts, rules: &Rules, seen: Instant) {
-        let wanted = |codes: &[super::facts::Code]| codes.iter().any(|c| self.requirement.activities.contains(c));
+        let wanted =
+            |codes: &[super::facts::Code]| codes.iter().any(|c| self.requirement.activities.contains(c));
         let care = facts.care.iter().filter(|c| wanted(&c.activities));
         let care = care.map(|c| (c.at, Sign::Credit, c.recorded, c.received, &c.source));
         let excuses = facts.excuses.iter().filter(|x| wanted(&x.activities));
@@ -149,9 +152,19 @@ impl<'a> Line<'a> {
                     }
                 }
                 Some(_) | None => {
-                    let Some(stretch) = self.stretches.iter().position(|s| s.hull.contains(at)) else { continue };
+                    let Some(stretch) = self.stretches.iter().position(|s| s.hull.contains(at)) else {
+                        continue;
+                    };
                     let at_risk = self.at_risk.contains(at);
-                    self.marks.push(Mark { at, sign, stretch, at_risk, late, received, evidence: vec![source.clone()] });
+                    self.marks.push(Mark {
+                        at,
+                        sign,
+                        stretch,
+                        at_risk,
+                        late,
+                        received,
+                        evidence: vec![source.clone()],
+                    });
                 }
             }
         }

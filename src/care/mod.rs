@@ -14,18 +14,18 @@
 //! * [`tally`]: ledgers added up over stays; [`statistics`]: intervals for the sums;
 //! * [`explain`]: the arithmetic of an item, in words.
 
-pub mod time;
-pub mod facts;
-pub mod protocol;
-pub mod ledger;
-pub mod reconcile;
 mod airway;
-mod place;
-mod line;
+mod attribute;
+pub mod explain;
+pub mod facts;
 mod kinds;
 mod lapse;
-mod attribute;
+pub mod ledger;
+mod line;
+mod place;
 pub mod plan;
-pub mod tally;
+pub mod protocol;
+pub mod reconcile;
 pub mod statistics;
-pub mod explain;
+pub mod tally;
+pub mod time;

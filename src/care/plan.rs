@@ -210,7 +210,12 @@ pub fn plan(ledger: &Ledger, facts: &Facts, rules: &Rules, said: &Said) -> Plan 
     Plan { task, issues: issues(ledger, facts, rules, &said.issues), wake }
 }
 
-fn task(ledger: &Ledger, facts: &Facts, rules: &Rules, said: Option<&SaidTask>) -> (WantedTask, Option<Instant>) {
+fn task(
+    ledger: &Ledger,
+    facts: &Facts,
+    rules: &Rules,
+    said: Option<&SaidTask>,
+) -> (WantedTask, Option<Instant>) {
     let asked = |s: &&Standing| matches!(s.phase, Phase::Due | Phase::Overdue | Phase::Announced);
     let first_due = ledger.standings.iter().filter(asked).filter_map(|s| s.due).min();
     let open = said.filter(|t| t.status == SaidStatus::Open);
@@ -300,7 +305,8 @@ fn close(ledger: &Ledger, facts: &Facts, open: &SaidTask) -> WantedTask {
 /// Care that reached us while the Task was open.
 fn outputs(ledger: &Ledger, facts: &Facts, open: &SaidTask) -> Vec<Source> {
     let earliest = open.opened - OUTPUT_LOOKS_BACK;
-    let credits: Vec<&Source> = ledger.standings.iter().filter_map(|s| s.last.as_ref()).flat_map(|(_, e)| e).collect();
+    let credits: Vec<&Source> =
+        ledger.standings.iter().filter_map(|s| s.last.as_ref()).flat_map(|(_, e)| e).collect();
     let counted = ledger.opportunities.iter().flat_map(|o| &o.evidence);
     let credited: Vec<&Source> = counted.chain(credits).collect();
     let mut found: Vec<(Instant, &Source)> = Vec::new();
@@ -360,19 +366,26 @@ fn standing_issue(lapse: &Lapse) -> WantedIssue {
         LapseEnder::Excuse => Mitigation::Excused { at: end.at, evidence: end.evidence.clone() },
         LapseEnder::EndOfStretch => Mitigation::NoLongerAtRisk { at: end.at },
     });
-    WantedIssue { requirement: lapse.requirement.clone(), from: lapse.from, lapse: Some(lapse.clone()), mitigation }
+    WantedIssue {
+        requirement: lapse.requirement.clone(),
+        from: lapse.from,
+        lapse: Some(lapse.clone()),
+        mitigation,
+    }
 }
 
 /// Why a lapse that was announced is none: care or an excuse in time that reached us after it was announced, else a
 /// correction.
 fn why_gone(issue: &SaidIssue, facts: &Facts, rules: &Rules) -> Mitigation {
-    let requirement = rules.protocols.iter().flat_map(|p| &p.requirements).find(|r| r.id == issue.requirement);
+    let requirement =
+        rules.protocols.iter().flat_map(|p| &p.requirements).find(|r| r.id == issue.requirement);
     let wanted = |codes: &[super::facts::Code]| {
         requirement.is_some_and(|r: &Requirement| codes.iter().any(|c| r.activities.contains(c)))
     };
     let declared = issue.from + rules.allowance;
     let care = facts.care.iter().filter(|c| wanted(&c.activities)).map(|c| (c.at, c.received, &c.source));
-    let excuses = facts.excuses.iter().filter(|x| wanted(&x.activities)).map(|x| (x.at, x.received, &x.source));
+    let excuses =
+        facts.excuses.iter().filter(|x| wanted(&x.activities)).map(|x| (x.at, x.received, &x.source));
     let in_time = |when: When| match when {
         When::At(at) => (at <= issue.from && at >= issue.from - LATE_LOOKS_BACK).then_some(at),
         When::Day(day) => {

@@ -1,7 +1,7 @@
 //! `facts + rules + feed + now -> ledger`.
 
-use std::collections::BTreeMap;
 use chrono::NaiveDate;
+use std::collections::BTreeMap;
 
 use super::airway::{Airway, airway};
 use super::attribute::{Segments, segments};
@@ -9,8 +9,8 @@ use super::facts::{Code, Facts, When};
 use super::kinds::{Chance, Frame, count};
 use super::lapse::{Found, find_lapses};
 use super::ledger::{
-    Cell, CellKey, Census, Doubt, Feed, Lapse, Ledger, Opportunity, Outcome, PatientDay, Phase, RequirementCounts,
-    Standing, State,
+    Cell, CellKey, Census, Doubt, Feed, Lapse, Ledger, Opportunity, Outcome, PatientDay, Phase,
+    RequirementCounts, Standing, State,
 };
 use super::line::Line;
 use super::place::{Places, places};
@@ -152,7 +152,13 @@ fn draft(facts: &Facts, rules: &Rules, feed: Feed, now: Instant) -> Draft {
     ledger.doubts.sort();
     ledger.doubts.dedup();
     ledger.patient_days = patient_days(&ledger.opportunities, &by_protocol, &frame, &segments);
-    wakes.extend(ledger.census.last().map(|c| next_day(c.day)).map(|d| local_instant(d, rules.census_at, rules.zone) + TICK));
+    wakes.extend(
+        ledger
+            .census
+            .last()
+            .map(|c| next_day(c.day))
+            .map(|d| local_instant(d, rules.census_at, rules.zone) + TICK),
+    );
     Draft { ledger, wakes }
 }
 

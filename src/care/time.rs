@@ -210,7 +210,10 @@ impl Span {
     /// The local day `day` in `zone`, midnight to midnight as the wall clock has it: 23, 24 or 25 hours
     /// (or another length where a zone changes its offset by another step).
     pub fn day(day: NaiveDate, zone: Tz) -> Span {
-        Span::new(local_instant(day, NaiveTime::MIN, zone), local_instant(next_day(day), NaiveTime::MIN, zone))
+        Span::new(
+            local_instant(day, NaiveTime::MIN, zone),
+            local_instant(next_day(day), NaiveTime::MIN, zone),
+        )
     }
 }
 
@@ -234,7 +237,8 @@ pub fn local_instant(day: NaiveDate, time: NaiveTime, zone: Tz) -> Instant {
     }
     // Skipped. With the offset in force before the change, the wanted time lies as far behind the change as it lies
     // inside the gap; the change itself is found by halving, which asks nothing of the zone but its offsets.
-    let (mut before, mut after) = (wanted.and_utc() - chrono::Duration::days(1), wanted.and_utc() + chrono::Duration::days(1));
+    let (mut before, mut after) =
+        (wanted.and_utc() - chrono::Duration::days(1), wanted.and_utc() + chrono::Duration::days(1));
     let offset_at = |t: DateTime<Utc>| zone.offset_from_utc_datetime(&t.naive_utc()).fix();
     let old = offset_at(before);
     while after - before > chrono::Duration::microseconds(1) {

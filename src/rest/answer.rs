@@ -72,12 +72,12 @@ impl From<Refused> for Answer {
     fn from(refused: Refused) -> Self {
         let (status, _) = refused.status_and_code();
         let answer = Answer::json(status, refused.outcome());
-        match refused {
-            Refused::Method(allowed) => answer.with(header::ALLOW, allowed.to_owned()),
-            Refused::Throttled | Refused::NoSpace | Refused::Unavailable => {
-                answer.with(header::RETRY_AFTER, limits::RETRY_AFTER_S.to_owned())
-            }
-            _ => answer,
+        if let Refused::Method(allowed) = refused {
+            return answer.with(header::ALLOW, allowed.to_owned());
         }
+        if matches!(refused, Refused::Throttled | Refused::NoSpace | Refused::Unavailable) {
+            return answer.with(header::RETRY_AFTER, limits::RETRY_AFTER_S.to_owned());
+        }
+        answer
     }
 }

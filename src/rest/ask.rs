@@ -27,6 +27,9 @@ pub(super) struct Ask<'a> {
     pub(super) now_us: i64,
 }
 
+/// A parameter's name and value.
+pub(super) type Parameter<'a> = (Cow<'a, str>, Cow<'a, str>);
+
 /// What the client wants back from a successful write.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub(super) enum Return {
@@ -141,8 +144,9 @@ impl<'a> Ask<'a> {
 /// # Errors
 /// No entity tag of this service.
 pub(super) fn if_match(value: &str) -> Result<u64, Refused> {
-    text::version_of_etag(value)
-        .ok_or_else(|| Refused::value("If-Match", "expected an entity tag as this service gives it, such as W/\"3\""))
+    text::version_of_etag(value).ok_or_else(|| {
+        Refused::value("If-Match", "expected an entity tag as this service gives it, such as W/\"3\"")
+    })
 }
 
 /// The identifier in the criteria of a conditional interaction: `identifier=system|value`, or the same after `Type?`.
@@ -177,7 +181,7 @@ pub(super) fn token(text: &str, at: &str) -> Result<Token, Refused> {
 ///
 /// # Errors
 /// One that is not percent-encoded UTF-8, or too many, or too long.
-pub(super) fn parameters(query: &str) -> Result<Vec<(Cow<'_, str>, Cow<'_, str>)>, Refused> {
+pub(super) fn parameters(query: &str) -> Result<Vec<Parameter<'_>>, Refused> {
     let mut out = Vec::new();
     for pair in query.split('&').filter(|p| !p.is_empty()) {
         let (name, value) = pair.split_once('=').unwrap_or((pair, ""));
@@ -189,7 +193,8 @@ pub(super) fn parameters(query: &str) -> Result<Vec<(Cow<'_, str>, Cow<'_, str>)
         }
         if value.len() > limits::QUERY_VALUE_BYTES || out.len() >= limits::QUERY_PARAMETERS {
             let (most, long) = (limits::QUERY_PARAMETERS, limits::QUERY_VALUE_BYTES);
-            let why = format!("a query has at most {most} parameters, each with a value of at most {long} bytes");
+            let why =
+                format!("a query has at most {most} parameters, each with a value of at most {long} bytes");
             return Err(Refused::too_costly("url", why));
         }
         out.push((name, value));
@@ -212,7 +217,12 @@ fn is_json(range: &str, text: bool) -> bool {
     }
     // a plus in a query that was meant as one has become a space
     match name.to_ascii_lowercase().as_str() {
-        "application/fhir+json" | "application/fhir json" | "application/json" | "application/*" | "*/*" | "json"
+        "application/fhir+json"
+        | "application/fhir json"
+        | "application/json"
+        | "application/*"
+        | "*/*"
+        | "json"
         | "text/json" => true,
         "text/plain" | "text/*" => text,
         _ => false,

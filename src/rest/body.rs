@@ -4,6 +4,7 @@ use std::convert::Infallible;
 use std::future::poll_fn;
 use std::pin::Pin;
 use std::sync::Arc;
+use std::time::Duration;
 
 use axum::body::{Body, Bytes, HttpBody};
 use axum::http::header::{CONTENT_ENCODING, CONTENT_LENGTH, CONTENT_TYPE};
@@ -13,7 +14,6 @@ use tower::{ServiceExt, service_fn};
 use tower_http::decompression::{DecompressionBody, RequestDecompression};
 
 use super::ask;
-use super::limits;
 use super::refused::Refused;
 
 /// What all bodies that are held at once may take.
@@ -21,6 +21,7 @@ use super::refused::Refused;
 pub(super) struct Budget {
     bytes: Arc<Semaphore>,
     longest: usize,
+    time: Duration,
 }
 
 /// A body, and its share of the budget until it is dropped.
@@ -43,16 +44,21 @@ pub(super) enum Takes {
 }
 
 impl Budget {
-    /// A budget of so many bytes for all, and so many for one.
-    pub(super) fn new(all: usize, longest: usize) -> Self {
-        Budget { bytes: Arc::new(Semaphore::new(all.min(Semaphore::MAX_PERMITS))), longest }
+    /// A budget of so many bytes for all, and of so many and so much time for one.
+    pub(super) fn new(all: usize, longest: usize, time: Duration) -> Self {
+        Budget { bytes: Arc::new(Semaphore::new(all.min(Semaphore::MAX_PERMITS))), longest, time }
     }
 
     /// Receives a body.
     ///
     /// # Errors
     /// A type that is not taken, a body that is too long, slow, cut short or not gzip, or a budget that is spent.
-    pub(super) async fn receive(&self, headers: &HeaderMap, body: Body, takes: Takes) -> Result<Held, Refused> {
+    pub(super) async fn receive(
+        &self,
+        headers: &HeaderMap,
+        body: Body,
+        takes: Takes,
+    ) -> Result<Held, Refused> {
         let length = content_length(headers);
         if takes == Takes::MaybeJson && HttpBody::size_hint(&body).exact() == Some(0) {
             return Ok(Held { bytes: Bytes::new(), _share: None });
@@ -64,7 +70,7 @@ impl Budget {
         let gzip = gzip(headers)?;
         let body = if gzip { inflated(headers, body).await? } else { body };
         let length = if gzip { None } else { length };
-        let received = tokio::time::timeout(limits::BODY_TIME, self.collect(body, length)).await;
+        let received = tokio::time::timeout(self.time, self.collect(body, length)).await;
         match received {
             Err(_) => Err(Refused::Slow),
             Ok(Err(Refused::Incomplete)) if gzip => Err(Refused::NotGzip),
@@ -110,7 +116,8 @@ impl Budget {
     ) -> Result<(), Refused> {
         let Some(more) = wanted.checked_sub(*held).filter(|m| *m > 0) else { return Ok(()) };
         let more_permits = u32::try_from(more).map_err(|_| Refused::BodyTooLong)?;
-        let permits = self.bytes.clone().try_acquire_many_owned(more_permits).map_err(|_| Refused::Throttled)?;
+        let permits =
+            self.bytes.clone().try_acquire_many_owned(more_permits).map_err(|_| Refused::Throttled)?;
         match share {
             Some(share) => share.merge(permits),
             None => *share = Some(permits),

@@ -38,7 +38,7 @@ pub(super) struct Edge {
 impl Edge {
     /// For one router.
     pub(super) fn new(rest: Rest) -> Self {
-        let budget = Budget::new(rest.in_flight_bytes, rest.body_bytes);
+        let budget = Budget::new(rest.in_flight_bytes, rest.body_bytes, rest.body_time);
         let run = uuid::Uuid::new_v4().simple().to_string();
         let since_us = rest.clock.now().micros();
         Edge { rest, budget, since_us, probed: probes::Probed::default(), run, requests: AtomicU64::new(0) }
@@ -146,7 +146,8 @@ async fn of_kind(edge: &Edge, ask: &Ask<'_>, kind: &'static Kind, path: &[&str],
                 write::create(&edge.rest, ask, kind, edge.receive(ask, body, Takes::Json).await?).await
             }
             Method::PUT if kind.fed() => {
-                write::conditional_update(&edge.rest, ask, kind, edge.receive(ask, body, Takes::Json).await?).await
+                write::conditional_update(&edge.rest, ask, kind, edge.receive(ask, body, Takes::Json).await?)
+                    .await
             }
             Method::DELETE if kind.fed() => write::conditional_delete(&edge.rest, ask, kind).await,
             _ if kind.fed() => Err(Refused::Method("GET, HEAD, POST, PUT, DELETE")),
@@ -157,7 +158,8 @@ async fn of_kind(edge: &Edge, ask: &Ask<'_>, kind: &'static Kind, path: &[&str],
                 let held = edge.receive(ask, body, Takes::Form).await?;
                 let form = std::str::from_utf8(&held.bytes)
                     .map_err(|_| Refused::value("url", "the parameters are not UTF-8"))?;
-                let both = [ask.query, form].into_iter().filter(|q| !q.is_empty()).collect::<Vec<_>>().join("&");
+                let both =
+                    [ask.query, form].into_iter().filter(|q| !q.is_empty()).collect::<Vec<_>>().join("&");
                 search::search(&edge.rest, ask, kind, &both).await
             }
             _ => Err(Refused::Method("POST")),
@@ -220,7 +222,8 @@ impl ResponseForPanic for Panicked {
         // a panic's text may quote a document: only texts that were fixed when this was compiled are logged
         tracing::error!(said = said.unwrap_or_default(), "a request was given up because the code panicked");
         let (status, code) = Refused::Failed.status_and_code();
-        let issue = Issue { severity: "error", code, expression: None, diagnostics: Refused::Failed.to_string() };
+        let issue =
+            Issue { severity: "error", code, expression: None, diagnostics: Refused::Failed.to_string() };
         self.0.answered(KINDS.len(), StatusCode::INTERNAL_SERVER_ERROR);
         let mut response = Answer::json(status, outcome(&[issue])).into_response(false);
         let id = uuid::Uuid::new_v4().simple().to_string();

@@ -88,7 +88,8 @@ impl<'a> Walk<'a> {
             b'{' | b'[' => self.nest()?,
             _ => {
                 let rest = self.bytes.get(self.at..)?;
-                let end = rest.iter().position(|b| matches!(b, b',' | b'}' | b']' | b' ' | b'\n' | b'\r' | b'\t'));
+                let end =
+                    rest.iter().position(|b| matches!(b, b',' | b'}' | b']' | b' ' | b'\n' | b'\r' | b'\t'));
                 self.at += end.unwrap_or(rest.len());
             }
         }
@@ -161,11 +162,11 @@ pub(super) fn id_of(document: &[u8]) -> Option<Cow<'_, str>> {
     None
 }
 
-/// `document` with the literal references for which `other` gives another text.
-pub(super) fn with_references<E>(
+/// `document` with the literal references for which `other` gives another text; none if that is no reference.
+pub(super) fn with_references(
     document: &[u8],
-    mut other: impl FnMut(&str) -> Result<Option<String>, E>,
-) -> Result<Option<Vec<u8>>, E> {
+    mut other: impl FnMut(&str) -> Option<String>,
+) -> Option<Vec<u8>> {
     let mut walk = Walk::new(document);
     let mut out: Vec<u8> = Vec::new();
     let mut copied = 0;
@@ -176,10 +177,11 @@ pub(super) fn with_references<E>(
         if walk.take(b':').is_none() || walk.peek() != Some(b'"') {
             continue;
         }
-        let reference = if name.is("reference") { true } else { name.meaning().is_some_and(|n| n == "reference") };
+        let reference =
+            if name.is("reference") { true } else { name.meaning().is_some_and(|n| n == "reference") };
         let Some(value) = walk.text() else { break };
         let Some(said) = value.meaning().filter(|_| reference) else { continue };
-        if let Some(instead) = other(&said)? {
+        if let Some(instead) = other(&said) {
             let mut quoted = String::with_capacity(instead.len() + 2);
             super::text::push_json(&mut quoted, &instead);
             out.extend_from_slice(document.get(copied..value.whole.start).unwrap_or_default());
@@ -188,8 +190,8 @@ pub(super) fn with_references<E>(
         }
     }
     if copied == 0 {
-        return Ok(None);
+        return None;
     }
     out.extend_from_slice(document.get(copied..).unwrap_or_default());
-    Ok(Some(out))
+    Some(out)
 }

@@ -6,13 +6,12 @@ use std::sync::atomic::{AtomicBool, AtomicI64, AtomicU64, Ordering::Relaxed};
 use axum::http::StatusCode;
 
 use super::types::{KINDS, Kind};
+use crate::store::{Counts, StoreError};
 use crate::telemetry::Counters;
-use crate::store::Counts;
 
 /// Statuses that are counted by themselves; others are counted together.
-const STATUSES: &[u16] = &[
-    200, 201, 204, 304, 400, 404, 405, 406, 408, 410, 412, 413, 415, 422, 429, 431, 500, 503,
-];
+const STATUSES: &[u16] =
+    &[200, 201, 204, 304, 400, 404, 405, 406, 408, 410, 412, 413, 415, 422, 429, 431, 500, 503];
 /// One row for each type, and one for everything else.
 const ROWS: usize = KINDS.len() + 1;
 /// One column for each status, and one for all others.
@@ -81,16 +80,18 @@ impl Metrics {
         self.panics.fetch_add(1, Relaxed);
     }
 
-    pub(super) fn no_space(&self, now_us: i64) {
-        self.no_space_us.store(now_us.max(1), Relaxed);
+    /// Notes what a failed commit says about the store.
+    pub(super) fn failed(&self, error: &StoreError, now_us: i64) {
+        if matches!(error, StoreError::NoSpace) {
+            self.no_space_us.store(now_us.max(1), Relaxed);
+        }
+        if matches!(error, StoreError::Fatal(_)) {
+            self.fatal.store(true, Relaxed);
+        }
     }
 
     pub(super) fn no_space_us(&self) -> Option<i64> {
         Some(self.no_space_us.load(Relaxed)).filter(|us| *us != 0)
-    }
-
-    pub(super) fn broke(&self) {
-        self.fatal.store(true, Relaxed);
     }
 
     /// For how long patients have waited at most: since they were last seen with none of them waiting.
@@ -115,13 +116,21 @@ impl Metrics {
                 let count = counter.load(Relaxed);
                 if count > 0 {
                     let status = STATUSES.get(column).map_or_else(|| "other".to_owned(), u16::to_string);
-                    let _ = writeln!(out, "terce_http_requests_total{{type=\"{kind}\",status=\"{status}\"}} {count}");
+                    let _ = writeln!(
+                        out,
+                        "terce_http_requests_total{{type=\"{kind}\",status=\"{status}\"}} {count}"
+                    );
                 }
             }
         }
         out.push_str("# TYPE terce_resources_ingested_total counter\n");
         for (kind, counter) in KINDS.iter().zip(&self.ingested) {
-            let _ = writeln!(out, "terce_resources_ingested_total{{type=\"{}\"}} {}", kind.name, counter.load(Relaxed));
+            let _ = writeln!(
+                out,
+                "terce_resources_ingested_total{{type=\"{}\"}} {}",
+                kind.name,
+                counter.load(Relaxed)
+            );
         }
         let single = [
             ("terce_bundle_entries_refused_total", "counter", self.entries_refused.load(Relaxed)),

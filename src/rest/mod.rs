@@ -10,30 +10,31 @@
 //! * `write`, `read`, `search`, `bundle`: the interactions; `operations`; `capability`; `probes`;
 //! * [`serve`]: connections, their limits and their end.
 
-pub mod types;
-pub mod limits;
-mod edge;
+mod answer;
 mod ask;
 mod body;
-mod answer;
-mod refused;
-mod text;
-mod json;
-mod write;
-mod read;
-mod search;
 mod bundle;
-mod operations;
 mod capability;
-mod probes;
+mod edge;
+mod json;
+pub mod limits;
 mod metrics;
+mod operations;
+mod probes;
+mod read;
+mod refused;
+mod search;
 mod server;
+mod text;
+pub mod types;
+mod write;
 
 pub use metrics::Metrics;
 pub use operations::{explanation_json, explanation_text};
-pub use server::serve;
+pub use server::{Times, serve, serve_within};
 
 use std::sync::Arc;
+use std::time::Duration;
 
 use axum::Router;
 use axum::routing::any;
@@ -43,9 +44,9 @@ use tower_http::catch_panic::CatchPanicLayer;
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::feed::Feeds;
-use crate::telemetry::Counters;
 use crate::stays::Stays;
 use crate::store::{Batch, Change, Committed, Derived, Store, StoreError};
+use crate::telemetry::Counters;
 use crate::translate::document::Bases;
 use refused::Refused;
 use types::Effect;
@@ -67,6 +68,7 @@ pub struct Rest {
     own_bases: Arc<Bases>,
     body_bytes: usize,
     in_flight_bytes: usize,
+    body_time: Duration,
 }
 
 impl Rest {
@@ -94,6 +96,7 @@ impl Rest {
             own_bases,
             body_bytes: limits::BODY_BYTES,
             in_flight_bytes: limits::IN_FLIGHT_BYTES,
+            body_time: limits::BODY_TIME,
         }
     }
 
@@ -101,6 +104,12 @@ impl Rest {
     pub fn with_limits(mut self, body_bytes: usize, in_flight_bytes: usize) -> Self {
         self.body_bytes = body_bytes;
         self.in_flight_bytes = in_flight_bytes;
+        self
+    }
+
+    /// With another time for the body of a request to be complete.
+    pub fn with_body_time(mut self, time: Duration) -> Self {
+        self.body_time = time;
         self
     }
 
@@ -167,7 +176,8 @@ impl Rest {
     /// Commits what clients wrote, counts it and wakes the reconciler.
     async fn commit(&self, mut batch: Batch) -> Result<Committed, StoreError> {
         let now_us = batch.now_us;
-        let rules = batch.writes.iter().any(|w| types::kind(&w.kind).is_some_and(|k| k.effect == Effect::Rules));
+        let rules =
+            batch.writes.iter().any(|w| types::kind(&w.kind).is_some_and(|k| k.effect == Effect::Rules));
         // its own text each time: two commits of one instant are two
         let rules = rules.then(|| format!("{now_us} {}", uuid::Uuid::new_v4()));
         if let Some(written) = &rules {
@@ -176,11 +186,7 @@ impl Rest {
         let committed = match self.store.commit(batch).await {
             Ok(committed) => committed,
             Err(error) => {
-                match &error {
-                    StoreError::NoSpace => self.metrics.no_space(now_us),
-                    StoreError::Fatal(_) => self.metrics.broke(),
-                    _ => {}
-                }
+                self.metrics.failed(&error, now_us);
                 return Err(error);
             }
         };

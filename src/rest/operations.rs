@@ -61,16 +61,14 @@ pub(super) async fn evaluate(edge: &Edge, ask: &Ask<'_>, id: &str, body: Body) -
 /// Name and value of each parameter in a Parameters resource.
 fn body_parameters(body: &[u8]) -> Result<Vec<(String, String)>, Refused> {
     let _: Parameters = fhir_models::parse(body)?;
-    let read: Json = serde_json::from_slice(body).map_err(|_| Refused::value("Parameters", "expected JSON"))?;
+    let read: Json =
+        serde_json::from_slice(body).map_err(|_| Refused::value("Parameters", "expected JSON"))?;
     let parameters = read.get("parameter").and_then(Json::as_array).map(Vec::as_slice).unwrap_or_default();
     let named = parameters.iter().map(|parameter| {
         let name = parameter.get("name").and_then(Json::as_str).unwrap_or_default();
         let members = parameter.as_object().into_iter().flatten();
-        let value = members.filter(|(key, _)| key.starts_with("value")).find_map(|(_, value)| match value {
-            Json::String(text) => Some(text.as_str()),
-            // a reference
-            other => other.get("reference").and_then(Json::as_str),
-        });
+        let values = members.filter(|(key, _)| key.starts_with("value")).map(|(_, value)| value);
+        let value = values.filter_map(|v| v.as_str().or_else(|| v.get("reference")?.as_str())).next();
         let value = value.ok_or_else(|| Refused::value(name, "expected a date, a text or a reference"))?;
         Ok((name.to_owned(), value.to_owned()))
     });
@@ -116,14 +114,17 @@ impl Evaluate {
 }
 
 async fn report(rest: &Rest, ask: &Ask<'_>, id: &str, asked: Evaluate) -> Outcome {
-    let missing = |name: &str| Refused::Document(fhir_models::ParseError::new(
-        fhir_models::IssueKind::Required,
-        name,
-        "expected a date, such as 2026-01-31",
-    ));
+    let missing = |name: &str| {
+        Refused::Document(fhir_models::ParseError::new(
+            fhir_models::IssueKind::Required,
+            name,
+            "expected a date, such as 2026-01-31",
+        ))
+    };
     let from = asked.start.ok_or_else(|| missing("periodStart"))?;
     let to = asked.end.ok_or_else(|| missing("periodEnd"))?;
-    let contradiction = |at: &str, why: &str| Refused::Contradiction { at: at.to_owned(), why: why.to_owned() };
+    let contradiction =
+        |at: &str, why: &str| Refused::Contradiction { at: at.to_owned(), why: why.to_owned() };
     if to < from {
         return Err(contradiction("periodEnd", "expected a day that is not before periodStart"));
     }
@@ -132,14 +133,18 @@ async fn report(rest: &Rest, ask: &Ask<'_>, id: &str, asked: Evaluate) -> Outcom
     }
     match (asked.about_one, &asked.patient) {
         (Some(true), None) => return Err(contradiction("subject", "a report about a subject says which")),
-        (Some(false), Some(_)) => return Err(contradiction("reportType", "a summary is about nobody in particular")),
+        (Some(false), Some(_)) => {
+            return Err(contradiction("reportType", "a summary is about nobody in particular"));
+        }
         _ => {}
     }
     let now = Instant::from_micros(ask.now_us);
     let tally = match &asked.patient {
         None => rest.stays.tally(from, to, now).await?,
         Some(patient) => {
-            if rest.store.document("Patient", patient).await?.is_none() && rest.store.subject(patient).await?.is_none() {
+            if rest.store.document("Patient", patient).await?.is_none()
+                && rest.store.subject(patient).await?.is_none()
+            {
                 return Err(Refused::NotFound);
             }
             let mut tally = Tally::default();
@@ -153,7 +158,8 @@ async fn report(rest: &Rest, ask: &Ask<'_>, id: &str, asked: Evaluate) -> Outcom
     };
     let scope = Scope { unit: asked.unit, patient: asked.patient, heard_until };
     let site = rest.stays.site();
-    let report = measures::evaluate(id, &tally, &site.rules, (from, to), &scope, now).ok_or(Refused::NotFound)?;
+    let report =
+        measures::evaluate(id, &tally, &site.rules, (from, to), &scope, now).ok_or(Refused::NotFound)?;
     Ok(Answer::json(StatusCode::OK, report.write()))
 }
 

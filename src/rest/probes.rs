@@ -9,7 +9,7 @@ use super::edge::Edge;
 use super::refused::Refused;
 use super::{Outcome, Rest, limits};
 use crate::care::time::Instant;
-use crate::store::{Batch, Heartbeat, StoreError};
+use crate::store::{Batch, Heartbeat};
 
 /// The media type that Prometheus reads.
 const PROMETHEUS: &str = "text/plain; version=0.0.4; charset=utf-8";
@@ -37,11 +37,7 @@ pub(super) async fn ready(edge: &Edge) -> Outcome {
         let marks = vec![(PROBED.into(), second.to_string())];
         if let Err(error) = rest.store.commit(Batch { now_us, marks, ..Batch::default() }).await {
             edge.probed.0.store(0, Relaxed);
-            match &error {
-                StoreError::NoSpace => rest.metrics.no_space(now_us),
-                StoreError::Fatal(_) => rest.metrics.broke(),
-                _ => {}
-            }
+            rest.metrics.failed(&error, now_us);
             let refused = Refused::from(error);
             return Err(if refused == Refused::NoSpace { refused } else { Refused::Unavailable });
         }

@@ -22,7 +22,13 @@ pub(super) async fn read(rest: &Rest, ask: &Ask<'_>, kind: &'static Kind, id: &s
 }
 
 /// `GET /fhir/Type/id/_history/version`.
-pub(super) async fn version(rest: &Rest, ask: &Ask<'_>, kind: &'static Kind, id: &str, version: &str) -> Outcome {
+pub(super) async fn version(
+    rest: &Rest,
+    ask: &Ask<'_>,
+    kind: &'static Kind,
+    id: &str,
+    version: &str,
+) -> Outcome {
     let Some(version) = text::version(version).filter(|_| is_id(id)) else { return Err(Refused::NotFound) };
     let found = rest.store.version(kind.name, id, version).await?;
     shown(ask, found)
@@ -50,7 +56,12 @@ pub(super) fn resource(document: &Document) -> Result<Option<Vec<u8>>, Refused> 
     match json::with_id_and_meta(body, &document.id, &version, &updated) {
         Ok(bytes) => Ok(Some(bytes)),
         Err(error) => {
-            tracing::error!(kind = document.kind, id = document.id, error = %error, "stored bytes cannot be read");
+            tracing::error!(
+                kind = document.kind,
+                id = document.id,
+                path = error.path,
+                "stored bytes cannot be read"
+            );
             Err(Refused::Failed)
         }
     }
@@ -74,7 +85,9 @@ pub(super) async fn history(rest: &Rest, ask: &Ask<'_>, kind: &'static Kind, id:
                 before = Some(version.ok_or_else(|| Refused::value("_cursor", "expected what a link said"))?);
             }
             "_format" | "_pretty" => {}
-            other => return Err(Refused::not_supported(other, "a history takes _count and the links it gave")),
+            other => {
+                return Err(Refused::not_supported(other, "a history takes _count and the links it gave"));
+            }
         }
     }
     let versions = rest.store.history(kind.name, id, before, rows + 1).await?;
@@ -82,7 +95,9 @@ pub(super) async fn history(rest: &Rest, ask: &Ask<'_>, kind: &'static Kind, id:
         return Err(Refused::NotFound);
     }
     let address = format!("{}/{}/{id}", ask.base, kind.name);
-    let mut out = String::from("{\"resourceType\":\"Bundle\",\"type\":\"history\",\"link\":[{\"relation\":\"self\",\"url\":");
+    let mut out = String::from(
+        "{\"resourceType\":\"Bundle\",\"type\":\"history\",\"link\":[{\"relation\":\"self\",\"url\":",
+    );
     let own = before.map(|b| format!("&_cursor={b}")).unwrap_or_default();
     text::push_json(&mut out, &format!("{address}/_history?_count={rows}{own}"));
     if let Some(last) = versions.get(rows - 1).filter(|_| versions.len() > rows) {

@@ -161,11 +161,11 @@ impl Refused {
 
     /// The same about an entry of a Bundle.
     pub(super) fn of_entry(self, index: usize) -> Self {
-        match self {
-            Refused::Document(_) | Refused::Plan(_) => self.of_resource(index),
-            Refused::Entry { .. } => self,
-            other => Refused::Entry { index, resource: false, inner: Box::new(other) },
+        if matches!(self, Refused::Entry { .. }) {
+            return self;
         }
+        let resource = matches!(self, Refused::Document(_) | Refused::Plan(_));
+        Refused::Entry { index, resource, inner: Box::new(self) }
     }
 
     /// The HTTP status and R4's issue type.
@@ -209,13 +209,17 @@ impl Refused {
             expression: expression.filter(|e| !e.is_empty()),
             diagnostics,
         };
+        if let Refused::Value { at, .. }
+        | Refused::Contradiction { at, .. }
+        | Refused::NotSupported { at, .. }
+        | Refused::TooCostly { at, .. }
+        | Refused::Unprocessable { at, .. } = self
+        {
+            return vec![issue(Some(at.clone()), self.to_string())];
+        }
+        #[allow(clippy::wildcard_enum_match_arm, reason = "most refusals are about no element")]
         match self {
-            Refused::Value { at, .. }
-            | Refused::Contradiction { at, .. }
-            | Refused::NotSupported { at, .. }
-            | Refused::TooCostly { at, .. }
-            | Refused::Unprocessable { at, .. } => vec![issue(Some(at.clone()), self.to_string())],
-            Refused::Document(error) => vec![issue(Some(error.path.clone()), error.message.clone())],
+            Refused::Document(error) => vec![issue(Some(repeatable(&error.path, "")), said(error))],
             Refused::Plan(refusals) => {
                 refusals.iter().map(|r| issue(Some(r.path.clone()), r.why.clone())).collect()
             }
@@ -260,6 +264,25 @@ fn below_entry(index: usize, resource: bool, inside: Option<&str>) -> String {
     path
 }
 
+/// What is wrong with a document, without what may have been said of a patient: a name that was sent as a date.
+fn said(error: &ParseError) -> String {
+    let letters = if error.path == "resourceType" { "ABCDEFGHIJKLMNOPQRSTUVWXYZ" } else { "TWZ" };
+    repeatable(&error.message, letters)
+}
+
+/// `text`, with what it quotes only if that is a code, a date or a number; or has some more `letters`.
+fn repeatable(text: &str, letters: &str) -> String {
+    let (Some(start), Some(end)) = (text.find('"'), text.rfind('"')) else { return text.to_owned() };
+    let quoted = text.get(start + 1..end).unwrap_or_default();
+    let plain =
+        |c: char| c.is_ascii_digit() || c.is_ascii_lowercase() || ".:+-".contains(c) || letters.contains(c);
+    if quoted.chars().all(plain) {
+        return text.to_owned();
+    }
+    let (before, after) = (text.get(..start).unwrap_or_default(), text.get(end + 1..).unwrap_or_default());
+    format!("{before}\"…\"{after}")
+}
+
 fn document_status(kind: IssueKind) -> StatusCode {
     match kind {
         IssueKind::Structure
@@ -283,28 +306,25 @@ impl From<ParseError> for Refused {
 
 impl From<StoreError> for Refused {
     fn from(error: StoreError) -> Self {
-        match &error {
-            StoreError::VersionConflict { .. } | StoreError::Exists { .. } => return Refused::Overtaken,
-            StoreError::MultipleMatches { .. } => return Refused::MultipleMatches,
+        let refused = match &error {
+            StoreError::VersionConflict { .. } | StoreError::Exists { .. } => Refused::Overtaken,
+            StoreError::MultipleMatches { .. } => Refused::MultipleMatches,
             StoreError::OtherId { .. } => {
-                return Refused::value("id", "the criteria fit a resource with another id than the one given");
+                Refused::value("id", "the criteria fit a resource with another id than the one given")
             }
-            StoreError::TooLarge { .. } => return Refused::too_costly("", error.to_string()),
-            StoreError::NoSpace
-            | StoreError::Busy
-            | StoreError::Closed
-            | StoreError::StaleGeneration { .. }
+            StoreError::TooLarge { .. } => Refused::too_costly("", error.to_string()),
+            StoreError::NoSpace => Refused::NoSpace,
+            StoreError::Busy | StoreError::Closed => Refused::Unavailable,
+            StoreError::StaleGeneration { .. }
             | StoreError::Fatal(_)
             | StoreError::Damaged(_)
             | StoreError::Unusable(_)
-            | StoreError::Internal(_) => {}
+            | StoreError::Internal(_) => Refused::Failed,
+        };
+        if refused.status_and_code().0.is_server_error() {
+            tracing::error!(error = %error, "the store did not do what a request needs");
         }
-        tracing::error!(error = %error, "the store did not do what a request needs");
-        match error {
-            StoreError::NoSpace => Refused::NoSpace,
-            StoreError::Busy | StoreError::Closed => Refused::Unavailable,
-            _ => Refused::Failed,
-        }
+        refused
     }
 }
 
@@ -349,8 +369,8 @@ pub(super) fn warnings(found: &[ParseError]) -> Vec<Issue> {
     let warning = |error: &ParseError| Issue {
         severity: "warning",
         code: error.kind.as_code(),
-        expression: Some(error.path.clone()).filter(|p| !p.is_empty()),
-        diagnostics: error.message.clone(),
+        expression: Some(repeatable(&error.path, "")).filter(|p| !p.is_empty()),
+        diagnostics: said(error),
     };
     found.iter().take(limits::ISSUES).map(warning).collect()
 }

@@ -5,6 +5,7 @@ use std::io;
 use std::pin::Pin;
 use std::sync::Arc;
 use std::task::{Context, Poll, ready};
+use std::time::Duration;
 
 use axum::Router;
 use axum::body::Body;
@@ -25,12 +26,42 @@ use super::answer::{Answer, FHIR_JSON};
 use super::limits;
 use super::refused::{Issue, Refused, outcome};
 
+/// How long things may take.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Times {
+    /// For the head of a request to be complete, and for a connection to be idle.
+    pub head: Duration,
+    /// For the client to take some of an answer.
+    pub write: Duration,
+    /// For requests under way to end when the server stops.
+    pub grace: Duration,
+}
+
+impl Default for Times {
+    fn default() -> Self {
+        Times { head: limits::HEAD_TIME, write: limits::WRITE_TIME, grace: limits::GRACE }
+    }
+}
+
 /// Serves `router` on `listener` until `stop` says true; then ends requests that are under way, for
 /// [`limits::GRACE`] at most.
 ///
 /// # Errors
-/// The listener can no longer be used.
-pub async fn serve(listener: TcpListener, router: Router, mut stop: watch::Receiver<bool>) -> io::Result<()> {
+/// None: what is wrong with a connection, or with accepting one, passes.
+pub async fn serve(listener: TcpListener, router: Router, stop: watch::Receiver<bool>) -> io::Result<()> {
+    serve_within(Times::default(), listener, router, stop).await
+}
+
+/// As [`serve`], within other times.
+///
+/// # Errors
+/// As [`serve`].
+pub async fn serve_within(
+    times: Times,
+    listener: TcpListener,
+    router: Router,
+    mut stop: watch::Receiver<bool>,
+) -> io::Result<()> {
     let places = Arc::new(Semaphore::new(limits::CONNECTIONS));
     let mut connections = JoinSet::new();
     loop {
@@ -47,7 +78,7 @@ pub async fn serve(listener: TcpListener, router: Router, mut stop: watch::Recei
             Err(error) => {
                 // out of file descriptors, most likely: some will be free again
                 tracing::error!(%error, "a connection could not be accepted");
-                tokio::time::sleep(std::time::Duration::from_millis(100)).await;
+                tokio::time::sleep(Duration::from_millis(100)).await;
                 continue;
             }
         };
@@ -55,7 +86,7 @@ pub async fn serve(listener: TcpListener, router: Router, mut stop: watch::Recei
             Ok(place) => {
                 let (router, stop) = (router.clone(), stop.clone());
                 connections.spawn(async move {
-                    connection(stream, router, stop).await;
+                    connection(times, stream, router, stop).await;
                     drop(place);
                 });
             }
@@ -64,7 +95,7 @@ pub async fn serve(listener: TcpListener, router: Router, mut stop: watch::Recei
     }
     drop(listener);
     let ended = async { while connections.join_next().await.is_some() {} };
-    if tokio::time::timeout(limits::GRACE, ended).await.is_err() {
+    if tokio::time::timeout(times.grace, ended).await.is_err() {
         tracing::warn!("requests were still under way when the service ended");
     }
     Ok(())
@@ -95,7 +126,7 @@ fn turn_away(stream: TcpStream) {
     let _ = stream.try_write(answer.as_bytes());
 }
 
-async fn connection(stream: TcpStream, router: Router, mut stop: watch::Receiver<bool>) {
+async fn connection(times: Times, stream: TcpStream, router: Router, mut stop: watch::Receiver<bool>) {
     // small answers must not wait for one another
     let _ = stream.set_nodelay(true);
     let service = service_fn(move |request: Request<Incoming>| {
@@ -109,10 +140,10 @@ async fn connection(stream: TcpStream, router: Router, mut stop: watch::Receiver
     });
     let serving = http1::Builder::new()
         .timer(TokioTimer::new())
-        .header_read_timeout(limits::HEAD_TIME)
+        .header_read_timeout(times.head)
         .max_headers(limits::HEADERS)
         .max_buf_size(limits::HEAD_BYTES)
-        .serve_connection(TokioIo::new(Impatient::new(stream)), service);
+        .serve_connection(TokioIo::new(Impatient::new(stream, times.write)), service);
     let mut serving = std::pin::pin!(serving);
     // one that breaks is the client's affair
     let ended = tokio::select! {
@@ -141,22 +172,26 @@ fn check(request: &Request<Incoming>) -> Result<(), Refused> {
     if request.version() > Version::HTTP_11 {
         return Err(Refused::value("url", "expected HTTP/1.1"));
     }
-    let elsewhere = request.uri().authority().is_some_and(|a| first.is_none_or(|h| h.as_bytes() != a.as_str().as_bytes()));
+    let elsewhere = request
+        .uri()
+        .authority()
+        .is_some_and(|a| first.is_none_or(|h| h.as_bytes() != a.as_str().as_bytes()));
     if elsewhere {
         return Err(Refused::value("url", "expected an address of this service"));
     }
     Ok(())
 }
 
-/// A stream that is given up when the other side takes nothing for [`limits::WRITE_TIME`].
+/// A stream that is given up when the other side takes nothing for a while.
 struct Impatient {
     stream: TcpStream,
+    patience: Duration,
     waiting: Option<Pin<Box<Sleep>>>,
 }
 
 impl Impatient {
-    fn new(stream: TcpStream) -> Self {
-        Impatient { stream, waiting: None }
+    fn new(stream: TcpStream, patience: Duration) -> Self {
+        Impatient { stream, patience, waiting: None }
     }
 
     /// `wrote` unless it has been pending for too long.
@@ -165,7 +200,7 @@ impl Impatient {
             self.waiting = None;
             return wrote;
         }
-        let until = Instant::now() + limits::WRITE_TIME;
+        let until = Instant::now() + self.patience;
         let waiting = self.waiting.get_or_insert_with(|| Box::pin(tokio::time::sleep_until(until)));
         ready!(waiting.as_mut().poll(cx));
         Poll::Ready(Err(io::ErrorKind::TimedOut.into()))
@@ -173,7 +208,11 @@ impl Impatient {
 }
 
 impl AsyncRead for Impatient {
-    fn poll_read(mut self: Pin<&mut Self>, cx: &mut Context<'_>, buffer: &mut ReadBuf<'_>) -> Poll<io::Result<()>> {
+    fn poll_read(
+        mut self: Pin<&mut Self>,
+        cx: &mut Context<'_>,
+        buffer: &mut ReadBuf<'_>,
+    ) -> Poll<io::Result<()>> {
         Pin::new(&mut self.stream).poll_read(cx, buffer)
     }
 }

@@ -200,6 +200,14 @@ pub const KINDS: &[Kind] = &[
             IDENTIFIER,
         ],
     ),
-    made("DetectedIssue", Origin::Service, &[PATIENT, SUBJECT, ENCOUNTER, STATUS, LOCATION, CODE, IDENTIFIER]),
-    made("MeasureReport", Origin::Service, &[PATIENT, SUBJECT, ENCOUNTER, STATUS, LOCATION, CODE, IDENTIFIER]),
+    made(
+        "DetectedIssue",
+        Origin::Service,
+        &[PATIENT, SUBJECT, ENCOUNTER, STATUS, LOCATION, CODE, IDENTIFIER],
+    ),
+    made(
+        "MeasureReport",
+        Origin::Service,
+        &[PATIENT, SUBJECT, ENCOUNTER, STATUS, LOCATION, CODE, IDENTIFIER],
+    ),
 ];

@@ -12,7 +12,8 @@ use super::refused::{Issue, Refused, all_well, outcome, warnings};
 use super::types::{Effect, Kind, Origin};
 use super::{Outcome, Rest, json, limits, text};
 use crate::store::{
-    Batch, Change, Committed, Document, Identifier, OutcomeRow, Precondition, StoreError, Token, Write, Written,
+    Batch, Change, Committed, Document, Identifier, OutcomeRow, Precondition, StoreError, Token, Write,
+    Written,
 };
 use crate::translate::document::{self, Bases, Read};
 use crate::translate::{outcomes, protocol};
@@ -45,7 +46,9 @@ impl Draft {
         let at = || format!("{}.id", self.kind.name);
         match json::id_of(&self.body) {
             Some(said) if said == id => Ok(()),
-            Some(_) => Err(ParseError::new(IssueKind::Invariant, at(), "expected the id in the address").into()),
+            Some(_) => {
+                Err(ParseError::new(IssueKind::Invariant, at(), "expected the id in the address").into())
+            }
             None => Err(ParseError::new(IssueKind::Required, at(), "what is replaced says its id").into()),
         }
     }
@@ -58,7 +61,9 @@ impl Draft {
         let encounter = self.read.links.encounter;
         let linked = itself || patient.is_some() || encounter.is_some();
         let unlinked = match self.kind.effect {
-            Effect::Patient if !linked => Some("it names no patient and no encounter of this server".to_owned()),
+            Effect::Patient if !linked => {
+                Some("it names no patient and no encounter of this server".to_owned())
+            }
             Effect::Patient | Effect::Readers | Effect::Rules => None,
         };
         let identifiers =
@@ -127,7 +132,12 @@ pub(super) async fn update(rest: &Rest, ask: &Ask<'_>, kind: &'static Kind, id: 
 }
 
 /// `PUT /fhir/Type?identifier=system|value`.
-pub(super) async fn conditional_update(rest: &Rest, ask: &Ask<'_>, kind: &'static Kind, held: Held) -> Outcome {
+pub(super) async fn conditional_update(
+    rest: &Rest,
+    ask: &Ask<'_>,
+    kind: &'static Kind,
+    held: Held,
+) -> Outcome {
     let token = ask::criteria(ask.query, "identifier")?;
     let draft = Draft::new(kind, held.bytes.to_vec(), &rest.own_bases)?;
     let id = json::id_of(&draft.body).map(std::borrow::Cow::into_owned);
@@ -150,7 +160,8 @@ async fn store(
     let found = std::mem::take(&mut draft.read.warnings);
     let conditional = matches!(precondition, Precondition::IfNoneExist(_));
     let write = draft.into_write(id, precondition);
-    let committed = rest.commit(Batch { now_us: ask.now_us, writes: vec![write], ..Batch::default() }).await?;
+    let committed =
+        rest.commit(Batch { now_us: ask.now_us, writes: vec![write], ..Batch::default() }).await?;
     let written = first(committed)?;
     // what was there already may have other bytes than what was sent
     let sent = (!(conditional && written.change == Change::Unchanged)).then_some(held.bytes.as_ref());
@@ -171,7 +182,8 @@ pub(super) async fn conditional_delete(rest: &Rest, ask: &Ask<'_>, kind: &'stati
 }
 
 async fn remove(rest: &Rest, ask: &Ask<'_>, write: Write) -> Outcome {
-    let committed = rest.commit(Batch { now_us: ask.now_us, writes: vec![write], ..Batch::default() }).await?;
+    let committed =
+        rest.commit(Batch { now_us: ask.now_us, writes: vec![write], ..Batch::default() }).await?;
     let written = first(committed)?;
     let answer = Answer::empty(StatusCode::NO_CONTENT);
     Ok(if written.version == 0 { answer } else { answer.with(ETAG, text::etag(written.version)) })
@@ -229,7 +241,11 @@ pub(super) async fn amendment(
         precondition: Precondition::Version(version),
         patient: patient.or(read.links.patient),
         encounter: encounter.or(read.links.encounter),
-        identifiers: read.identifiers.into_iter().map(|(system, value)| Identifier { system, value }).collect(),
+        identifiers: read
+            .identifiers
+            .into_iter()
+            .map(|(system, value)| Identifier { system, value })
+            .collect(),
         outcome: outcomes::row(kind.name, &body).map(row),
         dirty: true,
         ..Write::default()
@@ -298,4 +314,3 @@ pub(super) fn spliced(body: &[u8], written: &Written) -> Result<Vec<u8>, Refused
 pub(super) fn none_exist(criteria: Option<&str>) -> Result<Option<Token>, Refused> {
     criteria.map(|c| ask::criteria(c, "request.ifNoneExist")).transpose()
 }
-

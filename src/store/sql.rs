@@ -80,7 +80,7 @@ pub(super) const BY_VALUE: &str =
 pub(super) const SET_OUTCOME: &str = "INSERT INTO outcome (kind, id, seq, updated_us, patient, encounter, stay, \
      topic, status, owner, location, code, focus, open) \
      VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14) \
-     ON CONFLICT (kind, id) DO UPDATE SET seq = excluded.seq, updated_us = excluded.updated_us, \
+     ON CONFLICT (id, kind) DO UPDATE SET seq = excluded.seq, updated_us = excluded.updated_us, \
      patient = excluded.patient, encounter = excluded.encounter, stay = excluded.stay, topic = excluded.topic, \
      status = excluded.status, owner = excluded.owner, location = excluded.location, code = excluded.code, \
      focus = excluded.focus, open = excluded.open";

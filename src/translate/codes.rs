@@ -315,9 +315,11 @@ fn own_meaning(system: &str, code: &str) -> Option<Meaning> {
             .find(|a| a.as_str() == code)
             .map(|a| Meaning { airways: Airways::of(a), ..nothing }),
         EXCUSE if code == NOT_DONE => Some(Meaning { not_done: true, ..nothing }),
-        EXCUSE => EXCUSES
-            .contains(&code)
-            .then(|| Meaning { excuse: Some(Code::new(code)), not_done: true, ..nothing }),
+        EXCUSE => EXCUSES.contains(&code).then(|| Meaning {
+            excuse: Some(Code::new(code)),
+            not_done: true,
+            ..nothing
+        }),
         _ => None,
     }
 }

@@ -108,7 +108,8 @@ fn relative(text: &str) -> Option<(&str, &str)> {
         (Some("_history"), Some(version), None) => !version.is_empty(),
         _ => false,
     };
-    let named = kind.starts_with(|c: char| c.is_ascii_uppercase()) && kind.bytes().all(|b| b.is_ascii_alphabetic());
+    let named =
+        kind.starts_with(|c: char| c.is_ascii_uppercase()) && kind.bytes().all(|b| b.is_ascii_alphabetic());
     (whole && named && fhir_models::primitive::is_id(id)).then_some((kind, id))
 }
 
@@ -122,7 +123,8 @@ fn relative(text: &str) -> Option<(&str, &str)> {
 pub fn read(kind: &str, body: &[u8], bases: &Bases) -> Result<Read, ParseError> {
     let scanned = scan(body)?;
     if scanned.has_modifier_extension {
-        let why = "a modifierExtension may change the meaning of what it stands in, and none is understood here";
+        let why =
+            "a modifierExtension may change the meaning of what it stands in, and none is understood here";
         return Err(ParseError::new(IssueKind::Extension, kind, why));
     }
     if scanned.has_implicit_rules {
@@ -170,11 +172,19 @@ fn typed<T: Linked>(body: &[u8], bases: &Bases) -> Result<Read, ParseError> {
     let patient = if T::TYPE == Patient::TYPE { resource.id().map(str::to_owned) } else { subject };
     let warnings = if resource.status_is_missing() {
         let path = format!("{}.status", T::TYPE);
-        vec![ParseError::new(IssueKind::Value, path, "the status has no value; the document is kept and not counted")]
+        vec![ParseError::new(
+            IssueKind::Value,
+            path,
+            "the status has no value; the document is kept and not counted",
+        )]
     } else {
         Vec::new()
     };
-    Ok(Read { links: Links { patient, encounter }, identifiers: identifiers(resource.identifiers()), warnings })
+    Ok(Read {
+        links: Links { patient, encounter },
+        identifiers: identifiers(resource.identifiers()),
+        warnings,
+    })
 }
 
 fn identifiers(given: &[Identifier]) -> Vec<(String, String)> {
@@ -265,7 +275,11 @@ impl Linked for Encounter {
     fn refused(&self, bases: &Bases) -> Option<ParseError> {
         let above = self.part_of.as_ref().and_then(|p| bases.id(p, "Encounter"));
         (above.is_some() && above == self.id.as_deref()).then(|| {
-            ParseError::new(IssueKind::BusinessRule, "Encounter.partOf", "an encounter cannot be part of itself")
+            ParseError::new(
+                IssueKind::BusinessRule,
+                "Encounter.partOf",
+                "an encounter cannot be part of itself",
+            )
         })
     }
 }

@@ -11,15 +11,15 @@
 //! * [`outcomes`]: what must be said, as Task and DetectedIssue, and what has been said, read back;
 //! * [`tallies`]: the tallies of a stay as bytes; [`measures`]: sums as MeasureReport.
 
-pub mod document;
 pub mod codes;
-pub mod extract;
+pub mod document;
 pub mod dossier;
+pub mod extract;
+pub mod measures;
+pub mod outcomes;
 pub mod protocol;
 pub mod shipped;
-pub mod outcomes;
 pub mod tallies;
-pub mod measures;
 
 use std::collections::BTreeSet;
 use std::sync::Arc;

@@ -24,7 +24,9 @@ mod timing;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use fhir_models::codes::{ActionConditionKind, ActionRequiredBehavior, ActionSelectionBehavior, PublicationStatus};
+use fhir_models::codes::{
+    ActionConditionKind, ActionRequiredBehavior, ActionSelectionBehavior, PublicationStatus,
+};
 use fhir_models::json::scan;
 use fhir_models::plan_definition::PlanDefinitionAction;
 use fhir_models::primitive::is_id;
@@ -114,22 +116,26 @@ impl Reader<'_> {
     fn plan(&mut self, plan: &PlanDefinition) {
         let in_force = matches!(plan.status, Some(PublicationStatus::Active | PublicationStatus::Draft));
         let root = "PlanDefinition";
-        self.refuse_present(root, &[
-            ("implicitRules", plan.implicit_rules.is_some(), "rules to read by are not understood here"),
-            ("status", !in_force, "only an active plan, or a draft, can be followed"),
-            (
-                "effectivePeriod",
-                plan.effective_period.is_some(),
-                "a plan that holds for a time only cannot be followed; store it when it holds",
-            ),
-            ("action", plan.action.is_empty(), "a protocol asks for something"),
-            ("action", plan.action.len() > MOST, "more than 64 actions"),
-        ]);
+        self.refuse_present(
+            root,
+            &[
+                ("implicitRules", plan.implicit_rules.is_some(), "rules to read by are not understood here"),
+                ("status", !in_force, "only an active plan, or a draft, can be followed"),
+                (
+                    "effectivePeriod",
+                    plan.effective_period.is_some(),
+                    "a plan that holds for a time only cannot be followed; store it when it holds",
+                ),
+                ("action", plan.action.is_empty(), "a protocol asks for something"),
+                ("action", plan.action.len() > MOST, "more than 64 actions"),
+            ],
+        );
         let mut seen: BTreeMap<&str, ()> = BTreeMap::new();
         let mut twice = Vec::new();
         for (index, action) in plan.action.iter().enumerate() {
             let path = format!("{root}.action[{index}]");
-            let steps = action.action.iter().enumerate().map(|(step, a)| (a, format!("{path}.action[{step}]")));
+            let steps =
+                action.action.iter().enumerate().map(|(step, a)| (a, format!("{path}.action[{step}]")));
             for (action, path) in std::iter::once((action, path.clone())).chain(steps) {
                 if let Some(id) = action.id.as_deref()
                     && seen.insert(id, ()).is_some()
@@ -151,7 +157,10 @@ impl Reader<'_> {
                 None
             }
             None => {
-                self.refuse(format!("{path}.id"), "an action needs an id; what is counted is counted under it");
+                self.refuse(
+                    format!("{path}.id"),
+                    "an action needs an id; what is counted is counted under it",
+                );
                 None
             }
         };
@@ -167,27 +176,47 @@ impl Reader<'_> {
 
     /// What would change what is asked of whom and when, and is not understood; of requirements and of steps.
     fn unfollowed(&mut self, action: &PlanDefinitionAction, path: &str) {
-        let other_type = action.r#type.iter().flat_map(|t| &t.coding).any(|c| c.code.as_deref() != Some("create"));
+        let other_type =
+            action.r#type.iter().flat_map(|t| &t.coding).any(|c| c.code.as_deref() != Some("create"));
         let optional = action.required_behavior == Some(ActionRequiredBehavior::Could);
         let choice = action.selection_behavior.is_some_and(|s| s != ActionSelectionBehavior::All);
-        self.refuse_present(path, &[
-            (
-                "subject[x]",
-                action.subject_codeable_concept.is_some() || action.subject_reference.is_some(),
-                "the subject is always the patient",
-            ),
-            ("trigger", !action.trigger.is_empty(), "triggers are not understood; ventilation starts the clock"),
-            ("type", other_type, "only the type `create` is understood"),
-            ("requiredBehavior", optional, "what may be left out cannot be missed; leave it out of the protocol"),
-            ("selectionBehavior", choice, "a choice among actions is not understood; all of them are asked for"),
-            (
-                "definition[x]",
-                action.definition_canonical.is_some() || action.definition_uri.is_some(),
-                "another definition is not followed; say here what is asked for",
-            ),
-            ("transform", action.transform.is_some(), "a transform is not followed"),
-            ("dynamicValue", !action.dynamic_value.is_empty(), "values that are computed are not understood"),
-        ]);
+        self.refuse_present(
+            path,
+            &[
+                (
+                    "subject[x]",
+                    action.subject_codeable_concept.is_some() || action.subject_reference.is_some(),
+                    "the subject is always the patient",
+                ),
+                (
+                    "trigger",
+                    !action.trigger.is_empty(),
+                    "triggers are not understood; ventilation starts the clock",
+                ),
+                ("type", other_type, "only the type `create` is understood"),
+                (
+                    "requiredBehavior",
+                    optional,
+                    "what may be left out cannot be missed; leave it out of the protocol",
+                ),
+                (
+                    "selectionBehavior",
+                    choice,
+                    "a choice among actions is not understood; all of them are asked for",
+                ),
+                (
+                    "definition[x]",
+                    action.definition_canonical.is_some() || action.definition_uri.is_some(),
+                    "another definition is not followed; say here what is asked for",
+                ),
+                ("transform", action.transform.is_some(), "a transform is not followed"),
+                (
+                    "dynamicValue",
+                    !action.dynamic_value.is_empty(),
+                    "values that are computed are not understood",
+                ),
+            ],
+        );
     }
 
     fn activities(&mut self, action: &PlanDefinitionAction, path: &str) -> Vec<Code> {
@@ -198,7 +227,8 @@ impl Reader<'_> {
         for (index, code) in action.code.iter().enumerate() {
             let found = self.codes.concept(Some(code)).activities;
             if found.is_empty() {
-                let why = "no coding of it is an activity; use the CodeSystem of activities, or map the code to it";
+                let why =
+                    "no coding of it is an activity; use the CodeSystem of activities, or map the code to it";
                 self.refuse(format!("{path}.code[{index}]"), why);
             }
             all.extend(found.iter().cloned());
@@ -212,7 +242,10 @@ impl Reader<'_> {
         let condition = action.condition.first()?;
         let path = format!("{path}.condition");
         if action.condition.len() > 1 {
-            self.refuse(path, "several conditions are not understood; store a ValueSet that holds what they mean");
+            self.refuse(
+                path,
+                "several conditions are not understood; store a ValueSet that holds what they mean",
+            );
             return None;
         }
         let path = format!("{path}[0]");
@@ -247,12 +280,23 @@ impl Reader<'_> {
             let path = format!("{path}.action[{index}]");
             self.unfollowed(step, &path);
             let timed = step.timing().is_ok_and(|t| t.is_some());
-            self.refuse_present(&path, &[
-                ("timing[x]", timed, "a step has no time of its own; make it an action at the top"),
-                ("relatedAction", !step.related_action.is_empty(), "steps are done in their order, nothing else"),
-                ("condition", !step.condition.is_empty(), "a step has no condition of its own; say it in its text"),
-                ("action", !step.action.is_empty(), "a step has no steps"),
-            ]);
+            self.refuse_present(
+                &path,
+                &[
+                    ("timing[x]", timed, "a step has no time of its own; make it an action at the top"),
+                    (
+                        "relatedAction",
+                        !step.related_action.is_empty(),
+                        "steps are done in their order, nothing else",
+                    ),
+                    (
+                        "condition",
+                        !step.condition.is_empty(),
+                        "a step has no condition of its own; say it in its text",
+                    ),
+                    ("action", !step.action.is_empty(), "a step has no steps"),
+                ],
+            );
             match [&step.title, &step.description, &step.text_equivalent].into_iter().flatten().next() {
                 Some(text) => steps.push(text.as_str().into()),
                 None => self.refuse(format!("{path}.title"), "a step without a text tells no one what to do"),
@@ -262,13 +306,28 @@ impl Reader<'_> {
     }
 
     fn kind(&mut self, action: &PlanDefinitionAction, path: &str) -> Option<Kind> {
-        self.refuse_present(path, &[
-            ("timingDateTime", action.timing_date_time.is_some(), "a date is for one patient, not for a protocol"),
-            ("timingAge", action.timing_age.is_some(), "an age is not understood"),
-            ("timingPeriod", action.timing_period.is_some(), "a period is for one patient, not for a protocol"),
-            ("timingDuration", action.timing_duration.is_some(), "how long it takes is not how often it is due"),
-            ("timingRange", action.timing_range.is_some(), "a range is not understood; use timingTiming"),
-        ]);
+        self.refuse_present(
+            path,
+            &[
+                (
+                    "timingDateTime",
+                    action.timing_date_time.is_some(),
+                    "a date is for one patient, not for a protocol",
+                ),
+                ("timingAge", action.timing_age.is_some(), "an age is not understood"),
+                (
+                    "timingPeriod",
+                    action.timing_period.is_some(),
+                    "a period is for one patient, not for a protocol",
+                ),
+                (
+                    "timingDuration",
+                    action.timing_duration.is_some(),
+                    "how long it takes is not how often it is due",
+                ),
+                ("timingRange", action.timing_range.is_some(), "a range is not understood; use timingTiming"),
+            ],
+        );
         match (&action.timing_timing, action.related_action.as_slice()) {
             (Some(timing), []) => self.timing(timing, &format!("{path}.timingTiming")),
             (None, [related]) => {
@@ -276,7 +335,10 @@ impl Reader<'_> {
                 self.related(related, own, &format!("{path}.relatedAction[0]"))
             }
             (Some(_), [_, ..]) => {
-                self.refuse(format!("{path}.relatedAction"), "an action has a timing or follows another, not both");
+                self.refuse(
+                    format!("{path}.relatedAction"),
+                    "an action has a timing or follows another, not both",
+                );
                 None
             }
             (None, [_, _, ..]) => {

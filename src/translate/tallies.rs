@@ -62,7 +62,8 @@ pub fn encode(ledger: &Ledger) -> Vec<(NaiveDate, Vec<u8>)> {
 pub fn decode(date: NaiveDate, bytes: &[u8], tally: &mut Tally) -> Result<(), serde_json::Error> {
     let day: Day = serde_json::from_slice(bytes)?;
     for row in day.cells {
-        let ([met, missed, excused, late_charted], [at_risk, covered, unverified]) = (row.counts, row.hours.map(Length::micros));
+        let ([met, missed, excused, late_charted], [at_risk, covered, unverified]) =
+            (row.counts, row.hours.map(Length::micros));
         let key = CellKey { unit: row.unit, day: date, shift: row.shift, requirement: row.requirement };
         let cell = Cell { met, missed, excused, late_charted, at_risk, covered, unverified };
         tally.cells.entry(key).or_default().add(&cell);

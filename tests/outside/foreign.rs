@@ -1,7 +1,7 @@
 //! Documents of the generator, and what is read from them.
 
-use std::collections::BTreeMap;
-use std::sync::Arc;
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::{Arc, LazyLock};
 
 use serde_json::Value;
 use terce::care::facts::Facts;
@@ -11,6 +11,7 @@ use terce::translate::codes::Codes;
 use terce::translate::document::{Bases, Stored, read};
 use terce::translate::dossier::{Assembled, Dossier, StayFacts};
 use terce::translate::extract::{Extract, Tell, extract};
+use terce::translate::shipped;
 
 /// All documents of one run of the generator.
 pub(super) struct Set {
@@ -44,7 +45,18 @@ pub(super) fn at(text: &str) -> Instant {
 }
 
 impl Set {
-    pub(super) fn new(name: &str) -> Self {
+    /// The set of that name, read once for all tests.
+    pub(super) fn of(name: &str) -> &'static Set {
+        static COPD: LazyLock<Set> = LazyLock::new(|| Set::read("copd"));
+        static ASPIRATION: LazyLock<Set> = LazyLock::new(|| Set::read("aspiration"));
+        match name {
+            "copd" => &COPD,
+            "aspiration" => &ASPIRATION,
+            _ => panic!("no set {name}"),
+        }
+    }
+
+    fn read(name: &str) -> Self {
         let codes = Codes::shipped();
         let mut documents = Vec::new();
         for kind in KINDS {
@@ -56,7 +68,10 @@ impl Set {
     }
 
     pub(super) fn find(&self, kind: &str, id: &str) -> &Document {
-        self.documents.iter().find(|d| d.kind == kind && d.id == id).unwrap_or_else(|| panic!("no {kind}/{id}"))
+        self.documents
+            .iter()
+            .find(|d| d.kind == kind && d.id == id)
+            .unwrap_or_else(|| panic!("no {kind}/{id}"))
     }
 
     pub(super) fn patients(&self) -> Vec<&str> {
@@ -104,22 +119,48 @@ impl Document {
         format!("{}/{}/_history/1", self.kind, self.id)
     }
 
-    /// System and code of every coding of what was done, used or observed.
     pub(super) fn codings(&self) -> Vec<(String, String)> {
-        let own = [&self.json["code"], &self.json["type"], &self.json["valueCodeableConcept"]];
-        let used = self.json["usedCode"].as_array().into_iter().flatten();
-        let concepts = own.into_iter().chain(used);
-        let codings = concepts.flat_map(|c| c["coding"].as_array().into_iter().flatten());
-        let text = |part: &Value| part.as_str().map(str::to_owned);
-        codings.filter_map(|c| Some((text(&c["system"])?, text(&c["code"])?))).collect()
+        codings(&self.json)
     }
 
     /// Describes the patient, the stay, a thing or a place: read by what refers to it.
     pub(super) fn is_described(&self) -> bool {
-        let described =
-            |t: &Tell| matches!(t, Tell::Patient(_) | Tell::Encounter(_) | Tell::Location(_) | Tell::Device(_));
+        let described = |t: &Tell| {
+            matches!(t, Tell::Patient(_) | Tell::Encounter(_) | Tell::Location(_) | Tell::Device(_))
+        };
         self.extract.tells().iter().any(described)
     }
+}
+
+/// System and code of every coding of what was done, used or observed.
+pub(super) fn codings(document: &Value) -> Vec<(String, String)> {
+    let own = [&document["code"], &document["type"], &document["valueCodeableConcept"]];
+    let used = document["usedCode"].as_array().into_iter().flatten();
+    let codings = own.into_iter().chain(used).flat_map(|c| c["coding"].as_array().into_iter().flatten());
+    let text = |part: &Value| part.as_str().map(str::to_owned);
+    codings.filter_map(|c| Some((text(&c["system"])?, text(&c["code"])?))).collect()
+}
+
+/// System and code of everything that the shipped map gives a meaning that counts, read from the map itself.
+/// Ventilation without an artificial airway is known and does not count.
+pub(super) fn mapped() -> BTreeSet<(String, String)> {
+    let map: Value =
+        serde_json::from_slice(shipped::document("ConceptMap", "default").unwrap().body).unwrap();
+    let mut out = BTreeSet::new();
+    for group in map["group"].as_array().unwrap() {
+        for element in group["element"].as_array().unwrap() {
+            let targets = element["target"].as_array().into_iter().flatten();
+            if targets
+                .into_iter()
+                .any(|t| t["code"].as_str().is_some_and(|c| c != "non-invasive-ventilation"))
+            {
+                let text = |part: &Value| part.as_str().unwrap().to_owned();
+                out.insert((text(&group["source"]), text(&element["code"])));
+            }
+        }
+    }
+    assert!(out.len() > 20, "{out:?}");
+    out
 }
 
 /// The sources of every fact of a stay.

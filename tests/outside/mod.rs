@@ -1,9 +1,9 @@
 //! What others made: stays of an independent generator and HL7's own examples go in, and what comes out is judged by
 //! validators that are not ours. `tests/setup` fetches all of it.
 
+mod examples;
 mod foreign;
 mod stays;
-mod examples;
 mod validators;
 
 use std::path::PathBuf;

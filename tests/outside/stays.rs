@@ -8,7 +8,6 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use serde_json::Value;
 use terce::care::facts::{Ending, Proof, When};
 use terce::care::ledger::Feed;
 use terce::care::protocol::Rules;
@@ -21,7 +20,7 @@ use terce::translate::extract::unmapped;
 use terce::translate::protocol::protocol;
 use terce::translate::shipped;
 
-use super::foreign::{Document, Set, at, doubts, sources};
+use super::foreign::{Document, Set, at, doubts, mapped, sources};
 
 /// The one with a ventilator.
 const VENTILATED: &str = "pt-f32537a6acb8";
@@ -35,18 +34,6 @@ fn day(d: u32) -> When {
     When::Day(chrono::NaiveDate::from_ymd_opt(2024, 6, d).unwrap())
 }
 
-/// System and code of everything that the shipped map says something of, read from the map itself.
-fn mapped() -> BTreeSet<(String, String)> {
-    let map: Value = serde_json::from_slice(shipped::document("ConceptMap", "default").unwrap().body).unwrap();
-    let groups = map["group"].as_array().unwrap().iter();
-    let of_group = |group: &Value| -> Vec<(String, String)> {
-        let system = group["source"].as_str().unwrap();
-        let elements = group["element"].as_array().unwrap().iter();
-        elements.map(|e| (system.to_owned(), e["code"].as_str().unwrap().to_owned())).collect()
-    };
-    groups.flat_map(of_group).collect()
-}
-
 /// Types that tell no care by the rules, whatever their codes.
 fn tells_no_care(document: &Document) -> bool {
     ["Condition", "MedicationAdministration"].contains(&document.kind)
@@ -56,13 +43,14 @@ fn tells_no_care(document: &Document) -> bool {
 fn every_document_is_a_fact_or_irrelevant_by_its_codes_or_a_doubt() {
     let mapped = mapped();
     for (name, patients) in SETS {
-        let set = Set::new(name);
+        let set = Set::of(name);
         assert_eq!(set.patients().len(), patients, "{name}: another generator than the one that was read");
         let mut ends: BTreeMap<&str, usize> = BTreeMap::new();
         for patient in set.patients() {
             let assembled = set.assembled(patient, &settings());
             let facts: BTreeSet<String> = assembled.stays.iter().flat_map(|s| sources(&s.facts)).collect();
-            let doubted: BTreeSet<String> = doubts(&assembled).into_iter().map(|(source, _)| source).collect();
+            let doubted: BTreeSet<String> =
+                doubts(&assembled).into_iter().map(|(source, _)| source).collect();
             for document in set.documents.iter().filter(|d| d.patient() == Some(patient)) {
                 let source = document.source();
                 let matches = document.codings().iter().any(|coding| mapped.contains(coding));
@@ -94,11 +82,14 @@ fn every_document_is_a_fact_or_irrelevant_by_its_codes_or_a_doubt() {
 
 #[test]
 fn an_admission_lasts_though_the_visit_it_is_part_of_was_over_before() {
-    let set = Set::new("copd");
+    let set = Set::of("copd");
     let assembled = set.assembled(VENTILATED, &settings());
     let [stay] = assembled.stays.as_slice() else { panic!("{:?}", assembled.stays) };
     assert_eq!(&*stay.facts.stay, "enc-83047c0de9de", "the root is the visit to the emergency department");
-    assert_eq!(stay.encounters.iter().map(|e| &**e).collect::<Vec<_>>(), ["enc-83047c0de9de", "enc-9332191c98d7"]);
+    assert_eq!(
+        stay.encounters.iter().map(|e| &**e).collect::<Vec<_>>(),
+        ["enc-83047c0de9de", "enc-9332191c98d7"]
+    );
     assert_eq!(stay.facts.begins, Some(at("2024-06-15T01:02:00Z")));
     let end = stay.facts.ends.as_ref().unwrap();
     assert_eq!((end.at, end.how), (at("2024-06-23T12:32:00Z"), Ending::Discharged));
@@ -106,10 +97,11 @@ fn an_admission_lasts_though_the_visit_it_is_part_of_was_over_before() {
 
 #[test]
 fn use_of_a_ventilator_known_to_the_day_is_one_span_of_whole_days() {
-    let set = Set::new("copd");
+    let set = Set::of("copd");
     let assembled = set.assembled(VENTILATED, &settings());
     let facts = &assembled.stays[0].facts;
-    let spans: Vec<_> = facts.ventilated.iter().map(|v| (v.from, v.to, v.proof, v.source.to_string())).collect();
+    let spans: Vec<_> =
+        facts.ventilated.iter().map(|v| (v.from, v.to, v.proof, v.source.to_string())).collect();
     let statement = "DeviceUseStatement/dus-aa46daf9ebc6/_history/1".to_owned();
     assert_eq!(spans, [(day(15), Some(day(23)), Proof::DeviceUse, statement)]);
     for patient in set.patients().into_iter().filter(|p| *p != VENTILATED) {
@@ -120,10 +112,15 @@ fn use_of_a_ventilator_known_to_the_day_is_one_span_of_whole_days() {
 
 #[test]
 fn intubation_that_is_only_a_text_is_a_doubt_and_no_ventilation() {
-    let set = Set::new("copd");
+    let set = Set::of("copd");
     let mut found = Vec::new();
     for document in set.documents.iter().filter(|d| d.kind == "Procedure" && d.codings().is_empty()) {
-        assert!(document.json["code"]["text"].as_str().unwrap().starts_with("Intubation_and_mechanical_ventilation"));
+        assert!(
+            document.json["code"]["text"]
+                .as_str()
+                .unwrap()
+                .starts_with("Intubation_and_mechanical_ventilation")
+        );
         let assembled = set.assembled(document.patient().unwrap(), &settings());
         let why: Vec<_> = doubts(&assembled).into_iter().filter(|(s, _)| *s == document.source()).collect();
         assert!(matches!(why.as_slice(), [(_, why)] if why.contains("code")), "{why:?}");
@@ -135,7 +132,7 @@ fn intubation_that_is_only_a_text_is_a_doubt_and_no_ventilation() {
 
 #[test]
 fn intubation_as_a_billing_code_counts_for_nothing_and_is_listed_as_not_mapped() {
-    let set = Set::new("aspiration");
+    let set = Set::of("aspiration");
     let intubation = set.find("Procedure", "proc-81468cec47e3");
     let listed = unmapped("Procedure", intubation.body.as_bytes(), &set.codes);
     let cpt = ("http://www.ama-assn.org/go/cpt".to_owned(), "31500".to_owned());
@@ -148,7 +145,7 @@ fn intubation_as_a_billing_code_counts_for_nothing_and_is_listed_as_not_mapped()
 
 #[test]
 fn ventilation_through_a_mask_is_known_and_does_not_count() {
-    let set = Set::new("copd");
+    let set = Set::of("copd");
     let mask = set.find("Procedure", "proc-b1c7a53b7601");
     assert!(mask.codings().iter().any(|(_, code)| code == "47545007"));
     assert_eq!(unmapped("Procedure", mask.body.as_bytes(), &set.codes), []);
@@ -159,11 +156,12 @@ fn ventilation_through_a_mask_is_known_and_does_not_count() {
 /// their encounter, and the ward is the unit as soon as the site says that it is one.
 #[test]
 fn beds_and_wards_without_periods_last_as_long_as_their_encounter() {
-    let set = Set::new("copd");
+    let set = Set::of("copd");
     let mut settings = settings();
     settings.units.insert("loc-ward-4E".into());
     let assembled = set.assembled(VENTILATED, &settings);
-    let (visit, from, to) = ("loc-dept-internal-medicine", at("2024-06-15T01:02:00Z"), at("2024-06-15T04:32:00Z"));
+    let (visit, from, to) =
+        ("loc-dept-internal-medicine", at("2024-06-15T01:02:00Z"), at("2024-06-15T04:32:00Z"));
     let mut units: Vec<_> = assembled.stays[0].facts.units.iter().map(|u| (&*u.unit, u.from, u.to)).collect();
     units.sort();
     assert_eq!(units, [(visit, from, Some(to)), ("loc-ward-4E", to, Some(at("2024-06-23T12:32:00Z")))]);
@@ -171,7 +169,7 @@ fn beds_and_wards_without_periods_last_as_long_as_their_encounter() {
 
 #[test]
 fn death_after_discharge_does_not_lengthen_a_stay() {
-    let set = Set::new("aspiration");
+    let set = Set::of("aspiration");
     let assembled = set.assembled("pt-d8c578334574", &settings());
     let end = assembled.stays[0].facts.ends.as_ref().unwrap();
     assert_eq!((end.at, end.how), (at("2024-06-24T00:18:00Z"), Ending::Discharged));
@@ -187,7 +185,7 @@ fn rules() -> Rules {
 
 /// The tally of all stays of the set with a ventilator, counted after all of them were over.
 pub(super) fn tally() -> (Tally, Rules, Instant) {
-    let (set, rules, now) = (Set::new("copd"), rules(), at("2024-07-10T00:00:00Z"));
+    let (set, rules, now) = (Set::of("copd"), rules(), at("2024-07-10T00:00:00Z"));
     let mut tally = Tally::default();
     for patient in set.patients() {
         for stay in &set.assembled(patient, &settings()).stays {

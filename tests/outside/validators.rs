@@ -1,4 +1,146 @@
-//! Validators that are not ours, on what we ship and emit.
+//! Validators that are not ours, on what is shipped and on reports. `tests/outside/validate/run target/emitted` asks them
+//! about everything else that the service emits.
+
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+use chrono::NaiveDate;
+use fhir_models::Resource;
+use serde_json::{Value, json};
+use terce::care::tally::Tally;
+use terce::translate::measures::{MEASURES, Scope, evaluate, measure};
+
+fn here(path: &str) -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join(path)
+}
+
+/// An empty folder of this test's own.
+fn fresh(name: &str) -> PathBuf {
+    let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("validate").join(name);
+    if folder.exists() {
+        std::fs::remove_dir_all(&folder).unwrap();
+    }
+    std::fs::create_dir_all(&folder).unwrap();
+    folder
+}
+
+/// Whether the validators found nothing, and what they said.
+fn judged(places: &[&Path]) -> (bool, String) {
+    let mut command = Command::new(here("tests/outside/validate/run"));
+    let output = command.args(places).env("TERCE_OUTSIDE", super::root()).output().unwrap();
+    assert!(output.stderr.is_empty(), "{}", String::from_utf8_lossy(&output.stderr));
+    (output.status.success(), String::from_utf8(output.stdout).unwrap())
+}
 
 #[test]
-fn placeholder() {}
+fn what_is_shipped_and_every_report_is_valid_to_validators_that_are_not_ours() {
+    let folder = fresh("reports");
+    let (tally, rules, now) = super::stays::tally();
+    let day = |month, day| NaiveDate::from_ymd_opt(2024, month, day).unwrap();
+    let scopes = [
+        Scope::default(),
+        Scope { unit: Some("loc-ward-4E".into()), patient: None, heard_until: Some(now) },
+        Scope {
+            unit: Some("loc-ward-4E".into()),
+            patient: Some("pt-f32537a6acb8".into()),
+            heard_until: None,
+        },
+        Scope { unit: Some(String::new()), ..Scope::default() },
+    ];
+    let mut written = 0;
+    for id in MEASURES {
+        std::fs::write(folder.join(format!("Measure-{id}.json")), measure(id, &rules).unwrap().write())
+            .unwrap();
+        for (number, scope) in scopes.iter().enumerate() {
+            for (counted, tally) in [("stays", &tally), ("nothing", &Tally::default())] {
+                let report = evaluate(id, tally, &rules, (day(6, 1), day(6, 30)), scope, now).unwrap();
+                let name = format!("MeasureReport-{id}-{number}-{counted}.json");
+                std::fs::write(folder.join(name), report.write()).unwrap();
+                written += 1;
+            }
+        }
+    }
+    assert_eq!(written, 40);
+    let (sound, said) = judged(&[&here("src/translate/shipped"), &folder]);
+    assert!(sound, "{said}");
+}
+
+/// Resources with one fault each, and a part of what must be said of it.
+fn planted() -> [(&'static str, Value, &'static str); 14] {
+    let report = |more: Value| {
+        let mut report = json!({ "resourceType": "MeasureReport", "status": "complete", "type": "summary",
+            "measure": "https://terce.example/fhir/Measure/x", "period": { "start": "2026-03-01" } });
+        report.as_object_mut().unwrap().extend(more.as_object().unwrap().clone());
+        report
+    };
+    [
+        ("no-such-element", report(json!({ "score": 1 })), "unknown element"),
+        ("no-such-month", report(json!({ "date": "2026-13-01" })), "MeasureReport.date"),
+        ("no-such-status", report(json!({ "status": "done" })), "measure-report-status"),
+        ("empty-list", report(json!({ "group": [] })), "empty array"),
+        ("backwards", report(json!({ "period": { "start": "2026-03-02", "end": "2026-03-01" } })), "per-1"),
+        (
+            "data-with-groups",
+            report(
+                json!({ "type": "data-collection", "group": [{ "id": "a", "measureScore": { "value": 1 } }] }),
+            ),
+            "mrp-1",
+        ),
+        (
+            "code-without-system",
+            report(json!({ "group": [{ "measureScore": { "value": 1, "code": "h" } }] })),
+            "qty-3",
+        ),
+        (
+            "better",
+            report(json!({ "improvementNotation": { "coding": [{ "code": "up" }] } })),
+            "measure-improvement-notation",
+        ),
+        (
+            "task",
+            json!({ "resourceType": "Task", "status": "ready", "intent": "order",
+            "authoredOn": "2026-03-02T00:00:00Z", "lastModified": "2026-03-01T00:00:00Z" }),
+            "inv-1",
+        ),
+        ("issue", json!({ "resourceType": "DetectedIssue", "status": "mitigated" }), "observation-status"),
+        (
+            "bundle",
+            json!({ "resourceType": "Bundle", "type": "searchset",
+            "entry": [{ "request": { "method": "GET", "url": "Task" } }] }),
+            "bdl-3",
+        ),
+        (
+            "in-a-bundle",
+            json!({ "resourceType": "Bundle", "type": "searchset", "entry": [{ "resource":
+            { "resourceType": "Task", "status": "overdue", "intent": "order" } }] }),
+            "task-status",
+        ),
+        (
+            "outcome",
+            json!({ "resourceType": "OperationOutcome", "issue": [{ "severity": "error" }] }),
+            "issue",
+        ),
+        (
+            "capability",
+            json!({ "resourceType": "CapabilityStatement", "status": "active", "date": "2026-03-01",
+            "kind": "instance", "fhirVersion": "4.0.1", "format": ["json"] }),
+            "cpb-14",
+        ),
+    ]
+}
+
+/// The validators are worth asking: someone names each fault.
+#[test]
+fn the_validators_find_what_is_planted() {
+    let (folder, planted) = (fresh("planted"), planted());
+    for (name, resource, _) in &planted {
+        std::fs::write(folder.join(format!("{name}.json")), resource.to_string()).unwrap();
+    }
+    let (sound, said) = judged(&[&folder]);
+    assert!(!sound);
+    for (name, _, fault) in &planted {
+        let named =
+            said.lines().any(|line| line.contains(&format!("/{name}.json: ")) && line.contains(fault));
+        assert!(named, "{name}: nobody names {fault}\n{said}");
+    }
+}

@@ -113,20 +113,42 @@ fn codes_match_by_system_and_code_alone() {
     };
     let uncoded = "doubt Procedure/x: it has no code with a system; text and display are never matched, so it tells \
                    nothing";
-    check("own", &coded(json!([{ "system": ACTIVITY, "code": "oral-cleansing" }])), "care 03 10:00 [oral-cleansing] recorded 09 00:00");
-    check("mapped", &coded(json!([{ "system": SNOMED, "code": "717778001" }])), "care 03 10:00 [oral-cleansing] recorded 09 00:00");
-    check("wrong display", &coded(json!([{ "system": SNOMED, "code": "717778001", "display": "Wheelchair" }])),
-        "care 03 10:00 [oral-cleansing] recorded 09 00:00");
-    check("any coding", &coded(json!([
-        { "system": "urn:local", "code": "MC" }, { "system": SNOMED, "code": "717778001" },
-        { "system": ACTIVITY, "code": "oral-moisturising" }
-    ])), "care 03 10:00 [oral-cleansing, oral-moisturising] recorded 09 00:00");
+    check(
+        "own",
+        &coded(json!([{ "system": ACTIVITY, "code": "oral-cleansing" }])),
+        "care 03 10:00 [oral-cleansing] recorded 09 00:00",
+    );
+    check(
+        "mapped",
+        &coded(json!([{ "system": SNOMED, "code": "717778001" }])),
+        "care 03 10:00 [oral-cleansing] recorded 09 00:00",
+    );
+    check(
+        "wrong display",
+        &coded(json!([{ "system": SNOMED, "code": "717778001", "display": "Wheelchair" }])),
+        "care 03 10:00 [oral-cleansing] recorded 09 00:00",
+    );
+    check(
+        "any coding",
+        &coded(json!([
+            { "system": "urn:local", "code": "MC" }, { "system": SNOMED, "code": "717778001" },
+            { "system": ACTIVITY, "code": "oral-moisturising" }
+        ])),
+        "care 03 10:00 [oral-cleansing, oral-moisturising] recorded 09 00:00",
+    );
     check("unknown code", &coded(json!([{ "system": SNOMED, "code": "1", "display": "Teeth brushed" }])), "");
     check("known to mean nothing", &coded(json!([{ "system": SNOMED, "code": "385937007" }])), "");
     check("right code, other system", &coded(json!([{ "system": "urn:other", "code": "717778001" }])), "");
     check("no system", &coded(json!([{ "code": "tooth-brushing" }])), uncoded);
-    check("text only", &facts(with(brushed("completed", json!({ "performedDateTime": TEN })), json!({
-        "code": { "text": "Intubation_and_mechanical_ventilation TV 6mL/kg, PEEP 5" } }))), uncoded);
+    check(
+        "text only",
+        &facts(with(
+            brushed("completed", json!({ "performedDateTime": TEN })),
+            json!({
+        "code": { "text": "Intubation_and_mechanical_ventilation TV 6mL/kg, PEEP 5" } }),
+        )),
+        uncoded,
+    );
 }
 
 #[test]
@@ -134,17 +156,32 @@ fn care_not_done_counts_with_a_reason_that_is_mapped() {
     let reason = |coding: Value| json!({ "performedDateTime": TEN, "statusReason": { "coding": [coding] } });
     let none = "doubt Procedure/x: not done, and its reason is none that counts; it has no effect";
     let cases = [
-        (reason(json!({ "system": EXCUSE, "code": "airway-at-risk" })), "excuse 03 10:00 [tooth-brushing] airway-at-risk"),
-        (reason(json!({ "system": SNOMED, "code": "183932001" })), "excuse 03 10:00 [tooth-brushing] contraindicated"),
-        (reason(json!({ "system": SNOMED, "code": "183944003" })), "excuse 03 10:00 [tooth-brushing] refused"),
+        (
+            reason(json!({ "system": EXCUSE, "code": "airway-at-risk" })),
+            "excuse 03 10:00 [tooth-brushing] airway-at-risk",
+        ),
+        (
+            reason(json!({ "system": SNOMED, "code": "183932001" })),
+            "excuse 03 10:00 [tooth-brushing] contraindicated",
+        ),
+        (
+            reason(json!({ "system": SNOMED, "code": "183944003" })),
+            "excuse 03 10:00 [tooth-brushing] refused",
+        ),
         (reason(json!({ "system": SNOMED, "code": "416237000" })), none),
         (reason(json!({ "system": "urn:local", "code": "busy" })), none),
         (
-            with(reason(json!({ "system": EXCUSE, "code": "refused" })), json!({ "performedDateTime": "2026-03-03" })),
+            with(
+                reason(json!({ "system": EXCUSE, "code": "refused" })),
+                json!({ "performedDateTime": "2026-03-03" }),
+            ),
             "excuse day 03 [tooth-brushing] refused",
         ),
         (
-            with(reason(json!({ "system": EXCUSE, "code": "refused" })), json!({ "performedDateTime": null })),
+            with(
+                reason(json!({ "system": EXCUSE, "code": "refused" })),
+                json!({ "performedDateTime": null }),
+            ),
             "excuse 09 00:00 [tooth-brushing] refused
              doubt Procedure/x: not done, without a time; taken at the time at which it was charted",
         ),
@@ -167,7 +204,11 @@ fn a_device_tells_what_care_was_given_where_the_code_does_not() {
         record.told().lines().skip(1).collect::<Vec<_>>().join("\n")
     };
     let reference = json!({ "usedReference": [{ "reference": "Device/tb" }] });
-    check("usedReference", &told(vec![toothbrush(), used(reference.clone())]), &format!("{care}\nneeds Device/tb"));
+    check(
+        "usedReference",
+        &told(vec![toothbrush(), used(reference.clone())]),
+        &format!("{care}\nneeds Device/tb"),
+    );
     let focal = json!({ "focalDevice": [{ "manipulated": { "reference": "Device/tb" } }] });
     check("focalDevice", &told(vec![toothbrush(), used(focal)]), &format!("{care}\nneeds Device/tb"));
     let code = json!({ "usedCode": [{ "coding": [{ "system": SNOMED, "code": "20235003" }] }] });
@@ -176,13 +217,26 @@ fn a_device_tells_what_care_was_given_where_the_code_does_not() {
         "contained": [with(toothbrush(), json!({ "id": "in" }))], "usedReference": [{ "reference": "#in" }]
     });
     check("contained", &told(vec![used(inside)]), care);
-    check("not yet arrived", &told(vec![used(reference.clone())]), "
+    check(
+        "not yet arrived",
+        &told(vec![used(reference.clone())]),
+        "
         doubt Procedure/x: the device that it used has not arrived; it is counted when it does
-        needs Device/tb");
+        needs Device/tb",
+    );
     let pump = device("tb", SNOMED, "430033006", json!({}));
     check("another device", &told(vec![pump, used(reference.clone())]), "needs Device/tb");
-    let own = procedure("completed", ACTIVITY, "oral-cleansing", with(json!({ "performedDateTime": TEN }), reference));
-    check("the code goes first", &told(vec![toothbrush(), own]), "care 03 10:00 [oral-cleansing] recorded 09 00:00");
+    let own = procedure(
+        "completed",
+        ACTIVITY,
+        "oral-cleansing",
+        with(json!({ "performedDateTime": TEN }), reference),
+    );
+    check(
+        "the code goes first",
+        &told(vec![toothbrush(), own]),
+        "care 03 10:00 [oral-cleansing] recorded 09 00:00",
+    );
 }
 
 #[test]
@@ -190,8 +244,14 @@ fn rows_of_a_flowsheet_tell_care() {
     let at = || json!({ "effectiveDateTime": TEN });
     let care = "care 03 10:00 [tooth-brushing] recorded 09 00:00";
     for (status, expected) in [
-        ("registered", ""), ("preliminary", ""), ("final", care), ("amended", care), ("corrected", care),
-        ("cancelled", ""), ("entered-in-error", ""), ("unknown", ""),
+        ("registered", ""),
+        ("preliminary", ""),
+        ("final", care),
+        ("amended", care),
+        ("corrected", care),
+        ("cancelled", ""),
+        ("entered-in-error", ""),
+        ("unknown", ""),
     ] {
         check(status, &facts(row(status, at())), expected);
     }
@@ -212,8 +272,11 @@ fn rows_of_a_flowsheet_tell_care() {
         (value(EXCUSE, "refused"), "excuse 03 10:00 [tooth-brushing] refused".to_owned()),
         (value("urn:local", "done by family"), care.to_owned()),
         (
-            with(at(), json!({ "dataAbsentReason": { "coding": [{
-                "system": "http://terminology.hl7.org/CodeSystem/data-absent-reason", "code": "not-performed" }] } })),
+            with(
+                at(),
+                json!({ "dataAbsentReason": { "coding": [{
+                "system": "http://terminology.hl7.org/CodeSystem/data-absent-reason", "code": "not-performed" }] } }),
+            ),
             undone.to_owned(),
         ),
     ];
@@ -226,9 +289,13 @@ fn rows_of_a_flowsheet_tell_care() {
             { "code": { "coding": [{ "system": ACTIVITY, "code": "oral-moisturising" }] },
               "valueCodeableConcept": { "coding": [{ "system": EXCUSE, "code": "refused" }] } },
         ] });
-    check("components", &facts(with(row("final", json!({})), panel)), "
+    check(
+        "components",
+        &facts(with(row("final", json!({})), panel)),
+        "
         care 03 10:00 [oral-cleansing] recorded 09 00:00
-        excuse 03 10:00 [oral-moisturising] refused");
+        excuse 03 10:00 [oral-moisturising] refused",
+    );
 }
 
 #[test]
@@ -269,8 +336,12 @@ fn what_may_change_the_meaning_tells_nothing() {
     let modifier = json!({ "modifierExtension": [{ "url": "urn:not", "valueBoolean": true }] });
     let why = "doubt Procedure/x: it has a modifierExtension, which is not understood; it tells nothing";
     check("modifierExtension", &done(modifier.clone()), &why.replace("doubt", "waits"));
-    let inside = json!({ "performer": [with(modifier, json!({ "actor": { "reference": "Practitioner/n" } }))] });
+    let inside =
+        json!({ "performer": [with(modifier, json!({ "actor": { "reference": "Practitioner/n" } }))] });
     check("in a backbone element", &done(inside), &why.replace("doubt", "waits"));
-    check("implicitRules", &done(json!({ "implicitRules": "urn:rules" })),
-        "waits Procedure/x: it has implicitRules, which are not understood; it tells nothing");
+    check(
+        "implicitRules",
+        &done(json!({ "implicitRules": "urn:rules" })),
+        "waits Procedure/x: it has implicitRules, which are not understood; it tells nothing",
+    );
 }

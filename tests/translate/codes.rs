@@ -44,8 +44,15 @@ fn the_own_codes_are_those_of_the_shipped_code_systems() {
 #[test]
 fn equivalence_decides_whether_a_target_counts() {
     let cases = [
-        ("equal", true), ("equivalent", true), ("wider", true), ("subsumes", true), ("specializes", true),
-        ("relatedto", true), ("narrower", false), ("unmatched", false), ("disjoint", false),
+        ("equal", true),
+        ("equivalent", true),
+        ("wider", true),
+        ("subsumes", true),
+        ("specializes", true),
+        ("relatedto", true),
+        ("narrower", false),
+        ("unmatched", false),
+        ("disjoint", false),
     ];
     for (equivalence, counts) in cases {
         let target = json!({ "code": "tooth-brushing", "equivalence": equivalence, "comment": "why" });
@@ -53,7 +60,8 @@ fn equivalence_decides_whether_a_target_counts() {
         check(equivalence, &refused, "");
         check(equivalence, &credits(&codes, "urn:s", "A"), if counts { "[tooth-brushing]" } else { "[]" });
     }
-    let (codes, refused) = with_target(json!({ "code": "tooth-brushing", "equivalence": "inexact", "comment": "why" }));
+    let (codes, refused) =
+        with_target(json!({ "code": "tooth-brushing", "equivalence": "inexact", "comment": "why" }));
     check("inexact", &(credits(&codes, "urn:s", "A") + &refused), "[tooth-brushing]");
     let (codes, refused) = with_target(json!({ "code": "tooth-brushing", "equivalence": "inexact" }));
     check("inexact, silent", &(credits(&codes, "urn:s", "A") + "\n" + &refused), "
@@ -63,19 +71,36 @@ fn equivalence_decides_whether_a_target_counts() {
 
 #[test]
 fn what_cannot_be_honoured_is_refused_by_itself() {
-    let target = |more: Value| with_target(super::record::with(json!({ "code": "tooth-brushing", "equivalence": "equal" }), more)).1;
-    check("unknown target", &target(json!({ "code": "teeth" })), &format!("
-        ConceptMap/site ConceptMap.group[0].element[0].target[0].code: not a code of {ACTIVITY}"));
+    let target = |more: Value| {
+        with_target(super::record::with(json!({ "code": "tooth-brushing", "equivalence": "equal" }), more)).1
+    };
+    check(
+        "unknown target",
+        &target(json!({ "code": "teeth" })),
+        &format!(
+            "
+        ConceptMap/site ConceptMap.group[0].element[0].target[0].code: not a code of {ACTIVITY}"
+        ),
+    );
     check("dependsOn", &target(json!({ "dependsOn": [{ "property": "urn:p", "value": "v" }] })), "
         ConceptMap/site ConceptMap.group[0].element[0].target[0]: a target that depends on other elements cannot be honoured");
     let element = json!([{ "code": "5A1955Z", "target": [{ "code": "invasive-ventilation", "equivalence": "equal" }] }]);
-    let group = json!({ "source": "http://www.cms.gov/Medicare/Coding/ICD10", "target": AIRWAY, "element": element });
+    let group =
+        json!({ "source": "http://www.cms.gov/Medicare/Coding/ICD10", "target": AIRWAY, "element": element });
     check("billing", &of(group.clone()).1, "
         ConceptMap/site ConceptMap.group[0].element[0].target[0]: codes of billing never give a start or an end of ventilation");
     let group = super::record::with(group, json!({ "source": null }));
-    check("no source", &of(group).1, "
-        ConceptMap/site ConceptMap.group[0]: without a source system its codes can never match");
-    check("another's target", &of(json!({ "source": "urn:s", "target": "urn:t", "element": [{ "code": "A" }] })).1, "");
+    check(
+        "no source",
+        &of(group).1,
+        "
+        ConceptMap/site ConceptMap.group[0]: without a source system its codes can never match",
+    );
+    check(
+        "another's target",
+        &of(json!({ "source": "urn:s", "target": "urn:t", "element": [{ "code": "A" }] })).1,
+        "",
+    );
 }
 
 #[test]
@@ -91,8 +116,12 @@ fn unmapped_codes_count_only_as_they_are() {
     check("provided, another text", &credits(&codes, "urn:s", "MC"), "unknown");
     check("fixed", &of(group(json!({ "mode": "fixed", "code": "oral-cleansing" }))).1, "
         ConceptMap/site ConceptMap.group[0].unmapped: a code that nobody has looked at must not count; list the codes that do");
-    check("other map", &of(group(json!({ "mode": "other-map", "url": "urn:gone" }))).1, "
-        ConceptMap/site ConceptMap.group[0].unmapped: the other map is not here; store it as well");
+    check(
+        "other map",
+        &of(group(json!({ "mode": "other-map", "url": "urn:gone" }))).1,
+        "
+        ConceptMap/site ConceptMap.group[0].unmapped: the other map is not here; store it as well",
+    );
 }
 
 #[test]
@@ -110,7 +139,8 @@ fn a_site_can_take_a_shipped_mapping_away_or_add_to_it() {
 
 #[test]
 fn the_shipped_map_says_where_each_code_was_seen() {
-    let body: Value = serde_json::from_slice(shipped::document("ConceptMap", "default").unwrap().body).unwrap();
+    let body: Value =
+        serde_json::from_slice(shipped::document("ConceptMap", "default").unwrap().body).unwrap();
     for element in body["group"].as_array().unwrap().iter().flat_map(|g| g["element"].as_array().unwrap()) {
         let seen = &element["extension"][0];
         assert_eq!(seen["url"], "https://terce.example/fhir/StructureDefinition/code-verified", "{element}");
@@ -122,17 +152,36 @@ fn the_shipped_map_says_where_each_code_was_seen() {
             assert!(!needs || target["comment"].is_string(), "cmd-1: {element}");
         }
     }
-    assert_eq!(Codes::of_site(&[("default".into(), shipped::document("ConceptMap", "default").unwrap().body.to_vec())], &[]).1, []);
+    assert_eq!(
+        Codes::of_site(
+            &[("default".into(), shipped::document("ConceptMap", "default").unwrap().body.to_vec())],
+            &[]
+        )
+        .1,
+        []
+    );
 }
 
 #[test]
 fn codes_that_no_map_knows_can_be_listed() {
     let codes = Codes::shipped();
-    let list = |body: Value| unmapped(body["resourceType"].as_str().unwrap(), &serde_json::to_vec(&body).unwrap(), &codes);
+    let list = |body: Value| {
+        unmapped(body["resourceType"].as_str().unwrap(), &serde_json::to_vec(&body).unwrap(), &codes)
+    };
     let pair = |system: &str, code: &str| (system.to_owned(), code.to_owned());
-    let done = procedure("not-done", "urn:s", "MC", json!({ "statusReason": { "coding": [{ "code": "busy" }, { "system": EXCUSE, "code": "refused" }] } }));
+    let done = procedure(
+        "not-done",
+        "urn:s",
+        "MC",
+        json!({ "statusReason": { "coding": [{ "code": "busy" }, { "system": EXCUSE, "code": "refused" }] } }),
+    );
     assert_eq!(list(done), [pair("", "busy"), pair("urn:s", "MC")]);
-    let row = observation("final", SNOMED, "110298001", json!({ "valueCodeableConcept": { "coding": [{ "system": "urn:s", "code": "yes" }] } }));
+    let row = observation(
+        "final",
+        SNOMED,
+        "110298001",
+        json!({ "valueCodeableConcept": { "coding": [{ "system": "urn:s", "code": "yes" }] } }),
+    );
     assert_eq!(list(row), [pair("urn:s", "yes")]);
 }
 

@@ -9,15 +9,26 @@ use super::record::{ACTIVITY, check, device, device_use, encounter, observation,
 fn door(kind: &str, body: &Value) -> String {
     match read(kind, &serde_json::to_vec(body).unwrap(), &Bases::default()) {
         Ok(read) => {
-            let warnings: Vec<String> = read.warnings.iter().map(|w| format!(" warning {}", w.path)).collect();
-            format!("patient {:?} encounter {:?}{}", read.links.patient, read.links.encounter, warnings.concat())
+            let warnings: Vec<String> =
+                read.warnings.iter().map(|w| format!(" warning {}", w.path)).collect();
+            format!(
+                "patient {:?} encounter {:?}{}",
+                read.links.patient,
+                read.links.encounter,
+                warnings.concat()
+            )
         }
         Err(error) => format!("{} {}", error.kind.as_code(), error.path),
     }
 }
 
 fn done(more: Value) -> Value {
-    procedure("completed", ACTIVITY, "tooth-brushing", with(json!({ "performedDateTime": "2026-03-03T10:00:00Z" }), more))
+    procedure(
+        "completed",
+        ACTIVITY,
+        "tooth-brushing",
+        with(json!({ "performedDateTime": "2026-03-03T10:00:00Z" }), more),
+    )
 }
 
 #[test]
@@ -31,18 +42,29 @@ fn what_is_not_r4_is_refused_with_its_place() {
         (done(json!({ "performedString": "then" })), "structure Procedure.performed[x]"),
         (done(json!({ "subject": { "reference": "Device/1" } })), "business-rule Procedure.subject"),
         (
-            done(json!({ "performedDateTime": null, "performedPeriod": { "start": "2026-03-03", "end": "2026-03-01" } })),
+            done(
+                json!({ "performedDateTime": null, "performedPeriod": { "start": "2026-03-03", "end": "2026-03-01" } }),
+            ),
             "invariant Procedure.performedPeriod",
         ),
-        (done(json!({ "contained": [{ "resourceType": "Patient", "id": "q" }] })), "invariant Procedure.contained[0]"),
-        (done(json!({ "modifierExtension": [{ "url": "urn:x", "valueBoolean": true }] })), "extension Procedure"),
+        (
+            done(json!({ "contained": [{ "resourceType": "Patient", "id": "q" }] })),
+            "invariant Procedure.contained[0]",
+        ),
+        (
+            done(json!({ "modifierExtension": [{ "url": "urn:x", "valueBoolean": true }] })),
+            "extension Procedure",
+        ),
         (
             done(json!({ "performer": [{ "actor": { "display": "n" },
                 "modifierExtension": [{ "url": "urn:x", "valueBoolean": true }] }] })),
             "extension Procedure",
         ),
         (done(json!({ "implicitRules": "urn:rules" })), "not-supported Procedure.implicitRules"),
-        (encounter("e", json!({ "partOf": { "reference": "Encounter/e" } })), "business-rule Encounter.partOf"),
+        (
+            encounter("e", json!({ "partOf": { "reference": "Encounter/e" } })),
+            "business-rule Encounter.partOf",
+        ),
         (json!({ "resourceType": "Claim", "id": "c" }), "not-supported resourceType"),
     ];
     for (body, expected) in cases {
@@ -58,8 +80,11 @@ fn a_document_of_another_type_than_the_address_is_refused() {
 #[test]
 fn a_status_without_a_value_is_let_in_with_a_warning() {
     let absent = json!({ "extension": [{ "url": "urn:why", "valueCode": "unknown" }] });
-    check("absent", &door("Procedure", &done(json!({ "status": null, "_status": absent }))),
-        r#"patient Some("p") encounter Some("e") warning Procedure.status"#);
+    check(
+        "absent",
+        &door("Procedure", &done(json!({ "status": null, "_status": absent }))),
+        r#"patient Some("p") encounter Some("e") warning Procedure.status"#,
+    );
 }
 
 #[test]
@@ -75,22 +100,41 @@ fn each_type_has_its_links() {
         (encounter("e", json!({})), Some("p"), None),
         (json!({ "resourceType": "Patient", "id": "p" }), Some("p"), None),
         (json!({ "resourceType": "Location", "id": "l" }), None, None),
-        (json!({ "resourceType": "Condition", "id": "c", "subject": about, "encounter": inside }), Some("p"), Some("e")),
+        (
+            json!({ "resourceType": "Condition", "id": "c", "subject": about, "encounter": inside }),
+            Some("p"),
+            Some("e"),
+        ),
         (
             json!({ "resourceType": "MedicationAdministration", "id": "m", "status": "completed", "subject": about,
                 "context": inside, "medicationReference": { "reference": "Medication/m" },
                 "effectiveDateTime": "2026-03-03" }),
-            Some("p"), Some("e"),
+            Some("p"),
+            Some("e"),
         ),
         (
             json!({ "resourceType": "Task", "id": "t", "status": "ready", "intent": "order", "for": about, "encounter": inside }),
-            Some("p"), Some("e"),
+            Some("p"),
+            Some("e"),
         ),
-        (done(json!({ "subject": { "reference": "https://other.example/fhir/Patient/p" } })), None, Some("e")),
-        (done(json!({ "subject": { "identifier": { "value": "7" } }, "encounter": { "reference": "Encounter/e/_history/2" } })), None, Some("e")),
         (
-            done(json!({ "contained": [{ "resourceType": "Patient", "id": "q" }], "subject": { "reference": "#q" } })),
-            None, Some("e"),
+            done(json!({ "subject": { "reference": "https://other.example/fhir/Patient/p" } })),
+            None,
+            Some("e"),
+        ),
+        (
+            done(
+                json!({ "subject": { "identifier": { "value": "7" } }, "encounter": { "reference": "Encounter/e/_history/2" } }),
+            ),
+            None,
+            Some("e"),
+        ),
+        (
+            done(
+                json!({ "contained": [{ "resourceType": "Patient", "id": "q" }], "subject": { "reference": "#q" } }),
+            ),
+            None,
+            Some("e"),
         ),
     ];
     for (body, patient, encounter) in cases {

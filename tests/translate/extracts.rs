@@ -14,7 +14,12 @@ fn an_extract_of_care_is_small() {
 #[test]
 fn an_older_version_changes_nothing() {
     let mut record = Record::empty();
-    record.put(procedure("completed", ACTIVITY, "tooth-brushing", json!({ "performedDateTime": "2026-03-03T10:00:00Z" })));
+    record.put(procedure(
+        "completed",
+        ACTIVITY,
+        "tooth-brushing",
+        json!({ "performedDateTime": "2026-03-03T10:00:00Z" }),
+    ));
     let first = record.extracts().remove(0);
     record.delete("Procedure", "x");
     let deleted = record.extracts().remove(0);

@@ -9,23 +9,52 @@ use terce::translate::extract::{extract, extract_versions};
 use terce::translate::protocol::protocol;
 use terce::translate::shipped;
 
-use super::record::{ACTIVITY, AIRWAY, EXCUSE, Record, SNOMED, device, device_use, encounter, observation, procedure, with};
+use super::record::{
+    ACTIVITY, AIRWAY, EXCUSE, Record, SNOMED, device, device_use, encounter, observation, procedure, with,
+};
 
 /// A record with one document of every kind.
 fn everything() -> Vec<Value> {
-    let care = json!({ "performedPeriod": { "start": "2026-03-03T09:00:00Z", "end": "2026-03-03T09:05:00Z" } });
+    let care =
+        json!({ "performedPeriod": { "start": "2026-03-03T09:00:00Z", "end": "2026-03-03T09:05:00Z" } });
     let refused = json!({ "performedDateTime": "2026-03-04", "statusReason": { "coding": [{ "system": EXCUSE, "code": "refused" }] } });
     vec![
         json!({ "resourceType": "Patient", "id": "p", "birthDate": "1960-05-04", "deceasedDateTime": "2026-03-08T00:00:00Z" }),
-        encounter("e", json!({ "period": { "start": "2026-03-02" },
-            "location": [{ "location": { "reference": "Location/b" }, "status": "active" }] })),
+        encounter(
+            "e",
+            json!({ "period": { "start": "2026-03-02" },
+            "location": [{ "location": { "reference": "Location/b" }, "status": "active" }] }),
+        ),
         encounter("f", json!({ "partOf": { "reference": "Encounter/e" }, "status": "finished" })),
         procedure("completed", ACTIVITY, "tooth-brushing", care.clone()),
         procedure("not-done", ACTIVITY, "oral-cleansing", with(refused, json!({ "id": "n" }))),
-        procedure("in-progress", AIRWAY, "invasive-ventilation", json!({ "id": "v", "performedDateTime": "2026-03-02T10:00:00Z" })),
-        procedure("completed", SNOMED, "1", with(care, json!({ "id": "w", "usedReference": [{ "reference": "Device/d" }], "encounter": null }))),
-        observation("final", AIRWAY, "extubation", json!({ "id": "o", "effectiveDateTime": "2026-03-05T10:00:00Z", "issued": "2026-03-05T11:00:00Z" })),
-        device("d", SNOMED, "20235003", json!({ "status": "active", "patient": { "reference": "Patient/p" } })),
+        procedure(
+            "in-progress",
+            AIRWAY,
+            "invasive-ventilation",
+            json!({ "id": "v", "performedDateTime": "2026-03-02T10:00:00Z" }),
+        ),
+        procedure(
+            "completed",
+            SNOMED,
+            "1",
+            with(
+                care,
+                json!({ "id": "w", "usedReference": [{ "reference": "Device/d" }], "encounter": null }),
+            ),
+        ),
+        observation(
+            "final",
+            AIRWAY,
+            "extubation",
+            json!({ "id": "o", "effectiveDateTime": "2026-03-05T10:00:00Z", "issued": "2026-03-05T11:00:00Z" }),
+        ),
+        device(
+            "d",
+            SNOMED,
+            "20235003",
+            json!({ "status": "active", "patient": { "reference": "Patient/p" } }),
+        ),
         device_use("active", json!({ "timingPeriod": { "start": "2026-03-03" } })),
         json!({ "resourceType": "Location", "id": "b", "partOf": { "reference": "Location/w" } }),
         json!({ "resourceType": "Condition", "id": "c", "subject": { "reference": "Patient/p" }, "onsetDateTime": "2026-03" }),
@@ -33,7 +62,15 @@ fn everything() -> Vec<Value> {
 }
 
 fn stored<'a>(kind: &'a str, version: u64, body: &'a [u8]) -> Stored<'a> {
-    Stored { kind, id: "x", version, first_us: 1_772_000_000_000_000, received_us: 1_773_000_000_000_000, deleted: false, body }
+    Stored {
+        kind,
+        id: "x",
+        version,
+        first_us: 1_772_000_000_000_000,
+        received_us: 1_773_000_000_000_000,
+        deleted: false,
+        body,
+    }
 }
 
 /// Bytes replaced, taken away, or put in the place of others.
@@ -62,7 +99,9 @@ fn grafted(document: &Value, at: prop::sample::Index, other: &Value, from: prop:
             Value::Object(members) => {
                 members.iter().for_each(|(name, v)| paths(v, format!("{here}/{name}"), out));
             }
-            Value::Array(items) => items.iter().enumerate().for_each(|(i, v)| paths(v, format!("{here}/{i}"), out)),
+            Value::Array(items) => {
+                items.iter().enumerate().for_each(|(i, v)| paths(v, format!("{here}/{i}"), out))
+            }
             _ => {}
         }
         out.push(here);
@@ -71,7 +110,8 @@ fn grafted(document: &Value, at: prop::sample::Index, other: &Value, from: prop:
     paths(document, String::new(), &mut here);
     paths(other, String::new(), &mut there);
     let mut result = document.clone();
-    *result.pointer_mut(at.get::<String>(&here).as_str()).unwrap() = other.pointer(from.get::<String>(&there)).unwrap().clone();
+    *result.pointer_mut(at.get::<String>(&here).as_str()).unwrap() =
+        other.pointer(from.get::<String>(&there)).unwrap().clone();
     result
 }
 

@@ -2,7 +2,9 @@
 
 mod record;
 
+mod care;
 mod codes;
+mod conditions;
 mod documents;
 mod extracts;
 mod laws;
@@ -10,4 +12,3 @@ mod placing;
 mod protocols;
 mod stays;
 mod ventilation;
-mod care;

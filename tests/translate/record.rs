@@ -110,14 +110,19 @@ impl Record {
         let bases = &self.settings.own_bases;
         let one = |versions: Vec<Stored<'_>>| {
             let last = extract(versions.last().unwrap(), &self.codes, bases);
-            if last.wants_versions() { extract_versions(&versions, &self.codes, bases).unwrap() } else { last }
+            if last.wants_versions() {
+                extract_versions(&versions, &self.codes, bases).unwrap()
+            } else {
+                last
+            }
         };
         by_name.into_values().map(one).map(Arc::new).collect()
     }
 
     /// Whether the store would keep a document with the patient.
     fn own(&self, extract: &Extract) -> bool {
-        let current = self.versions.iter().rev().find(|v| v.kind == extract.kind() && v.id == extract.id()).unwrap();
+        let current =
+            self.versions.iter().rev().find(|v| v.kind == extract.kind() && v.id == extract.id()).unwrap();
         let Some(body) = &current.body else { return true };
         match read(&current.kind, body, &self.settings.own_bases) {
             Ok(read) => match read.links.patient {
@@ -136,7 +141,8 @@ impl Record {
                 dossier.put(extract.clone());
             }
         }
-        let shared = |kind: &str, id: &str| extracts.iter().find(|e| e.kind() == kind && e.id() == id).cloned();
+        let shared =
+            |kind: &str, id: &str| extracts.iter().find(|e| e.kind() == kind && e.id() == id).cloned();
         dossier.stays(&shared, &self.settings)
     }
 
@@ -147,7 +153,11 @@ impl Record {
 
     /// The lines but for those of the stay itself.
     pub(super) fn facts(&self) -> String {
-        self.told().lines().filter(|l| !l.starts_with("stay ") && !l.starts_with("needs ")).collect::<Vec<_>>().join("\n")
+        self.told()
+            .lines()
+            .filter(|l| !l.starts_with("stay ") && !l.starts_with("needs "))
+            .collect::<Vec<_>>()
+            .join("\n")
     }
 }
 
@@ -219,18 +229,29 @@ fn told(assembled: &Assembled) -> String {
         }
         let mut line = |text: String| writeln!(out, "{text}").unwrap();
         for v in &facts.ventilated {
-            line(format!("ventilated {} to {} {:?}", when(v.from), v.to.map_or("open".into(), when), v.proof));
+            line(format!(
+                "ventilated {} to {} {:?}",
+                when(v.from),
+                v.to.map_or("open".into(), when),
+                v.proof
+            ));
         }
         for r in &facts.airway_rows {
             line(format!("row {} {}", at(Some(r.at)), if r.invasive { "invasive" } else { "other" }));
         }
         facts.extubations.iter().for_each(|e| line(format!("extubated {}", at(Some(e.at)))));
-        facts.units.iter().for_each(|u| line(format!("unit {} {} to {}", u.unit, at(Some(u.from)), at(u.to))));
+        facts
+            .units
+            .iter()
+            .for_each(|u| line(format!("unit {} {} to {}", u.unit, at(Some(u.from)), at(u.to))));
         facts.away.iter().for_each(|a| line(format!("away {} to {}", at(Some(a.from)), at(a.to))));
         for c in &facts.care {
             line(format!("care {} {:?} recorded {}", when(c.at), c.activities, at(Some(c.recorded))));
         }
-        facts.excuses.iter().for_each(|e| line(format!("excuse {} {:?} {}", when(e.at), e.activities, e.reason)));
+        facts
+            .excuses
+            .iter()
+            .for_each(|e| line(format!("excuse {} {:?} {}", when(e.at), e.activities, e.reason)));
         facts.under_way.iter().for_each(|u| line(format!("under way {} {:?}", at(u.since), u.activities)));
         for c in &facts.conditions {
             line(format!("condition {} {} to {}", c.name, at(Some(c.from)), at(c.to)));
@@ -265,6 +286,7 @@ fn when(when: When) -> String {
 /// Compares texts line by line without the indentation of the expected one.
 #[track_caller]
 pub(super) fn check(name: &str, found: &str, expected: &str) {
-    let trim = |text: &str| text.lines().map(str::trim).filter(|l| !l.is_empty()).collect::<Vec<_>>().join("\n");
+    let trim =
+        |text: &str| text.lines().map(str::trim).filter(|l| !l.is_empty()).collect::<Vec<_>>().join("\n");
     assert_eq!(trim(found), trim(expected), "{name}");
 }

@@ -39,7 +39,11 @@ fn a_stay_is_the_encounter_at_the_top() {
     let circle = |id: &str| {
         format!("doubt Encounter/{id}: encounters are part of each other in a circle; taken as one stay\n")
     };
-    check("a circle", &record.told(), &format!("stay a+b+c open on\n{}{}{}", circle("a"), circle("b"), circle("c")));
+    check(
+        "a circle",
+        &record.told(),
+        &format!("stay a+b+c open on\n{}{}{}", circle("a"), circle("b"), circle("c")),
+    );
 }
 
 #[test]
@@ -50,7 +54,8 @@ fn the_status_and_the_period_say_how_a_stay_ended() {
         record.told()
     };
     let start = "2026-03-02T08:00:00Z";
-    let over = "doubt Encounter/e: the stay is over and has no end; taken to have ended when that was charted";
+    let over =
+        "doubt Encounter/e: the stay is over and has no end; taken to have ended when that was charted";
     let cases = [
         (json!({ "period": { "start": start } }), "stay e 02 08:00 on".to_owned()),
         (
@@ -98,39 +103,69 @@ fn death_ends_the_open_stay() {
         record.put(with(json!({ "resourceType": "Patient", "id": "p" }), patient));
         record.told()
     };
-    check("at an instant", &told(json!({ "deceasedDateTime": "2026-03-05T03:00:00Z" })), "stay e 02 08:00 to 05 03:00 Died");
+    check(
+        "at an instant",
+        &told(json!({ "deceasedDateTime": "2026-03-05T03:00:00Z" })),
+        "stay e 02 08:00 to 05 03:00 Died",
+    );
     check("on a day", &told(json!({ "deceasedDateTime": "2026-03-05" })), "stay e 02 08:00 to 05 23:00 Died");
-    check("not said when", &told(json!({ "deceasedBoolean": true })), "
+    check(
+        "not said when",
+        &told(json!({ "deceasedBoolean": true })),
+        "
         stay e 02 08:00 to 06 12:00 Died
-        doubt Patient/p: died, without a time; taken at the time at which that was told");
+        doubt Patient/p: died, without a time; taken at the time at which that was told",
+    );
     check("alive", &told(json!({ "deceasedBoolean": false })), "stay e 02 08:00 on");
-    check("long before", &told(json!({ "deceasedDateTime": "2026-02-01T00:00:00Z" })), "
+    check(
+        "long before",
+        &told(json!({ "deceasedDateTime": "2026-02-01T00:00:00Z" })),
+        "
         stay e 02 08:00 on
-        doubt Patient/p: died before the stay began; the stay is not ended by it");
+        doubt Patient/p: died before the stay began; the stay is not ended by it",
+    );
 }
 
 #[test]
 fn a_bed_is_in_its_ward() {
     let mut record = Record::new();
-    record.put(place("icu", "wa", Some("house"))).put(place("room", "ro", Some("icu"))).put(place("b7", "bd", Some("room")));
+    record.put(place("icu", "wa", Some("house"))).put(place("room", "ro", Some("icu"))).put(place(
+        "b7",
+        "bd",
+        Some("room"),
+    ));
     let rows = json!([at("b7", json!({ "status": "active" })), at("icu", json!({ "status": "active" }))]);
     record.put(encounter("e", json!({ "period": { "start": "2026-03-02T08:00:00Z" }, "location": rows })));
-    check("bed and ward at once, without periods", &record.told(), "
+    check(
+        "bed and ward at once, without periods",
+        &record.told(),
+        "
         stay e 02 08:00 on
         unit icu 02 08:00 to open
         needs Location/b7
         needs Location/house
         needs Location/icu
-        needs Location/room");
+        needs Location/room",
+    );
     let mut record = Record::new();
     record.put(place("icu", "wa", None));
-    let rows = json!([at("b7", json!({})), at("icu", json!({ "period": {
-        "start": "2026-03-02T12:00:00Z", "end": "2026-03-04T12:00:00Z" } }))]);
+    let rows = json!([
+        at("b7", json!({})),
+        at(
+            "icu",
+            json!({ "period": {
+        "start": "2026-03-02T12:00:00Z", "end": "2026-03-04T12:00:00Z" } })
+        )
+    ]);
     record.put(encounter("e", json!({ "period": { "start": "2026-03-02T08:00:00Z" }, "location": rows })));
-    check("a bed of an unknown ward stands back", &record.facts(), "
+    check(
+        "a bed of an unknown ward stands back",
+        &record.facts(),
+        "
         unit b7 02 08:00 to 02 12:00
         unit icu 02 12:00 to 04 12:00
-        unit b7 04 12:00 to open");
+        unit b7 04 12:00 to open",
+    );
 }
 
 #[test]
@@ -138,26 +173,37 @@ fn transfers_are_spans_of_units() {
     let mut record = Record::new();
     record.put(place("icu", "wa", None)).put(place("ward", "wa", None));
     let rows = json!([
-        at("icu", json!({ "status": "completed", "period": { "start": "2026-03-02T08:00:00Z", "end": "2026-03-04T12:00:00Z" } })),
+        at(
+            "icu",
+            json!({ "status": "completed", "period": { "start": "2026-03-02T08:00:00Z", "end": "2026-03-04T12:00:00Z" } })
+        ),
         at("ward", json!({ "status": "active", "period": { "start": "2026-03-04T12:00:00Z" } })),
         at("icu", json!({ "status": "planned", "period": { "start": "2026-03-20T12:00:00Z" } })),
         at("icu", json!({ "status": "reserved" })),
     ]);
     record.put(encounter("e", json!({ "period": { "start": "2026-03-02T08:00:00Z" }, "location": rows })));
     check("transfer", &record.facts(), "unit icu 02 08:00 to 04 12:00\nunit ward 04 12:00 to open");
-    let rows = json!([at("icu", json!({ "status": "completed" })), at("ward", json!({ "status": "active" }))]);
+    let rows =
+        json!([at("icu", json!({ "status": "completed" })), at("ward", json!({ "status": "active" }))]);
     record.put(encounter("e", json!({ "period": { "start": "2026-03-02T08:00:00Z" }, "location": rows })));
-    check("left and staying, without periods", &record.facts(), "
+    check(
+        "left and staying, without periods",
+        &record.facts(),
+        "
         unit ward 02 08:00 to open
-        doubt Encounter/e: a location that was left has no period; when the patient was there is not known");
+        doubt Encounter/e: a location that was left has no period; when the patient was there is not known",
+    );
 }
 
 #[test]
 fn the_locations_of_a_part_last_as_long_as_the_part() {
     let mut record = Record::new();
     record.put(place("icu", "wa", None));
-    record.put(with(part("icu1", "e"), json!({ "status": "finished", "location": [at("icu", json!({}))],
-        "period": { "start": "2026-03-03T00:00:00Z", "end": "2026-03-05T00:00:00Z" } })));
+    record.put(with(
+        part("icu1", "e"),
+        json!({ "status": "finished", "location": [at("icu", json!({}))],
+        "period": { "start": "2026-03-03T00:00:00Z", "end": "2026-03-05T00:00:00Z" } }),
+    ));
     check("part", &record.facts(), "unit icu 03 00:00 to 05 00:00");
     record.put(with(part("icu1", "e"), json!({ "status": "cancelled", "location": [at("icu", json!({}))] })));
     check("cancelled part", &record.facts(), "");
@@ -174,11 +220,19 @@ fn away_and_units_are_what_the_site_says() {
     ]);
     record.put(encounter("e", json!({ "period": { "start": "2026-03-02T08:00:00Z" }, "location": rows })));
     record.settings.away.insert("theatre".into());
-    check("away by what is above", &record.facts(), "
+    check(
+        "away by what is above",
+        &record.facts(),
+        "
         unit icu 02 08:00 to open
-        away 03 09:00 to 03 12:00");
+        away 03 09:00 to 03 12:00",
+    );
     record.settings.units.insert("cluster".into());
-    check("a configured unit goes before the ward", &record.facts(), "
+    check(
+        "a configured unit goes before the ward",
+        &record.facts(),
+        "
         unit cluster 02 08:00 to open
-        away 03 09:00 to 03 12:00");
+        away 03 09:00 to 03 12:00",
+    );
 }

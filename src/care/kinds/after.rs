@@ -5,7 +5,12 @@ use super::super::line::{Line, Mark, Sign};
 use super::super::time::{Length, TICK};
 use super::{Chance, Counted, Frame};
 
-pub(super) fn count(line: &Line<'_>, trigger: Option<&Line<'_>>, frame: &Frame<'_>, within: Length) -> Counted {
+pub(super) fn count(
+    line: &Line<'_>,
+    trigger: Option<&Line<'_>>,
+    frame: &Frame<'_>,
+    within: Length,
+) -> Counted {
     let (mut chances, mut wakes) = (Vec::new(), Vec::new());
     let mut standing = frame.idle(line);
     let triggers = trigger.into_iter().flat_map(|t| t.signed(Sign::Credit)).filter(|m| m.at_risk);

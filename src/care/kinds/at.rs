@@ -83,7 +83,9 @@ fn slots<'a>(line: &'a Line<'_>, frame: &Frame<'_>, times: &[NaiveTime], toleran
     let mut used = vec![false; line.marks.len()];
     let mut take = |sign: Sign, from: Instant, to: Instant| {
         let window = line.marks.iter().enumerate().skip(line.marks.partition_point(|m| m.at < from));
-        let free = window.take_while(|(_, m)| m.at <= to).find(|(i, m)| m.sign == sign && used.get(*i) == Some(&false));
+        let free = window
+            .take_while(|(_, m)| m.at <= to)
+            .find(|(i, m)| m.sign == sign && used.get(*i) == Some(&false));
         free.map(|(index, mark)| {
             used.iter_mut().skip(index).take(1).for_each(|u| *u = true);
             mark

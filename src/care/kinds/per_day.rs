@@ -67,8 +67,17 @@ impl<'a> Day<'a> {
         let at_risk = pieces.minus(frame.unverified).length();
         let need = share(i128::from(times) * i128::from(at_risk.as_micros()), span.length());
         let spacing = Length::micros(Length::hours(24).as_micros() / (4 * i64::from(times)));
-        let ticks = |sign| if at_risk > Length::ZERO { ticks(line, sign, date, span, spacing) } else { Vec::new() };
-        Some(Day { date, span, at_risk, need, done: ticks(Sign::Credit), excuses: ticks(Sign::Excuse), pieces })
+        let ticks =
+            |sign| if at_risk > Length::ZERO { ticks(line, sign, date, span, spacing) } else { Vec::new() };
+        Some(Day {
+            date,
+            span,
+            at_risk,
+            need,
+            done: ticks(Sign::Credit),
+            excuses: ticks(Sign::Excuse),
+            pieces,
+        })
     }
 
     /// The end of the time at risk on this day, by all that is known now.
@@ -127,7 +136,11 @@ impl<'a> Day<'a> {
             evidence: evidence.to_vec(),
             stretch,
         };
-        let met = self.done.iter().take(self.met() as usize).map(|t| chance(Outcome::Met, last, t.late, t.evidence));
+        let met = self
+            .done
+            .iter()
+            .take(self.met() as usize)
+            .map(|t| chance(Outcome::Met, last, t.late, t.evidence));
         let missed = (0..self.outstanding()).map(|_| chance(Outcome::Missed, last, false, &[]));
         let excuses = self.excuses.iter().take(self.excused() as usize);
         let excused = excuses.map(|t| chance(Outcome::Excused, t.at.unwrap_or(last), false, t.evidence));

@@ -1,7 +1,5 @@
 //! `batch` and `collection`: each entry for itself, all in one commit.
 
-use std::sync::Arc;
-
 use axum::body::Bytes;
 use axum::http::{HeaderMap, Method};
 use fhir_models::codes::{BundleType, HttpVerb};
@@ -11,10 +9,10 @@ use super::super::edge::Edge;
 use super::super::refused::{Issue, Refused, warnings};
 use super::super::types::{Kind, Origin};
 use super::super::write::{self, Draft};
-use super::super::{Rest, json, limits, read, search};
+use super::super::{Rest, json, read, search};
 use super::frame::Frame;
 use super::reply::{self, Fate};
-use super::{Address, Entry, kind_of, with_resources};
+use super::{Address, Entry, kind_of, spread, with_resources};
 use crate::store::{Batch, Precondition, StoreError, Write};
 
 /// What an entry comes to, once its resource is read.
@@ -35,7 +33,9 @@ enum Deed {
 /// The store takes nothing now. What is wrong with an entry is said in its answer.
 pub(super) async fn run(edge: &Edge, ask: &Ask<'_>, body: &Bytes, frame: Frame) -> Result<String, Refused> {
     let rest = &edge.rest;
-    let deeds = prepare(rest, body, frame).await?;
+    let collection = frame.sort == BundleType::Collection;
+    let (with, bytes) = (rest.clone(), body.clone());
+    let deeds = spread(frame.entries, move |entry| deed(&with, &bytes, collection, &entry)).await?;
     let mut fates: Vec<Option<Fate>> = Vec::with_capacity(deeds.len());
     let (mut writes, mut places, mut later) = (Vec::new(), Vec::new(), Vec::new());
     for (index, deed) in deeds.into_iter().enumerate() {
@@ -46,7 +46,7 @@ pub(super) async fn run(edge: &Edge, ask: &Ask<'_>, body: &Bytes, frame: Frame) 
                 places.push((index, found));
             }
             Deed::Refused(refused) => set(&mut fates, index, Fate::Refused(refused.of_entry(index))),
-            other => later.push((index, other)),
+            other @ (Deed::Amend { .. } | Deed::Get(_)) => later.push((index, other)),
         }
     }
     commit(ask, rest, writes, places, &mut fates).await?;
@@ -64,29 +64,6 @@ fn set(fates: &mut [Option<Fate>], index: usize, fate: Fate) {
     if let Some(place) = fates.get_mut(index) {
         *place = Some(fate);
     }
-}
-
-/// Reads all resources; large Bundles by several threads, so that neither the client nor others wait for one.
-async fn prepare(rest: &Rest, body: &Bytes, frame: Frame) -> Result<Vec<Deed>, Refused> {
-    let collection = frame.sort == BundleType::Collection;
-    let mut entries = frame.entries;
-    if entries.len() <= limits::ENTRIES_PER_THREAD / 4 {
-        return Ok(entries.iter().map(|e| deed(rest, body, collection, e)).collect());
-    }
-    let share = entries.len().div_ceil(limits::THREADS_PER_BUNDLE).max(limits::ENTRIES_PER_THREAD);
-    let mut threads = Vec::new();
-    while !entries.is_empty() {
-        let left = entries.split_off(share.min(entries.len()));
-        let mine = std::mem::replace(&mut entries, left);
-        let (rest, body) = (rest.clone(), body.clone());
-        let work = move || mine.iter().map(|e| deed(&rest, &body, collection, e)).collect::<Vec<Deed>>();
-        threads.push(tokio::task::spawn_blocking(work));
-    }
-    let mut deeds = Vec::new();
-    for thread in threads {
-        deeds.extend(thread.await.map_err(|_| Refused::Failed)?);
-    }
-    Ok(deeds)
 }
 
 fn deed(rest: &Rest, body: &Bytes, collection: bool, entry: &Entry) -> Deed {
@@ -128,7 +105,12 @@ fn requested(rest: &Rest, body: &Bytes, entry: &Entry) -> Result<Deed, Refused> 
             if kind.origin == Origin::Shared {
                 return Ok(Deed::Amend { kind, id: id.to_owned(), sent: draft.body, if_match });
             }
-            finish(rest, draft, Some(id.to_owned()), if_match.map_or(Precondition::None, Precondition::Version))
+            finish(
+                rest,
+                draft,
+                Some(id.to_owned()),
+                if_match.map_or(Precondition::None, Precondition::Version),
+            )
         }
         (HttpVerb::Put, Address::Matching(kind, query)) if kind.fed() => {
             let token = ask::criteria(query, "request.url")?;
@@ -149,7 +131,12 @@ fn requested(rest: &Rest, body: &Bytes, entry: &Entry) -> Result<Deed, Refused> 
     }
 }
 
-fn finish(rest: &Rest, draft: Draft, id: Option<String>, precondition: Precondition) -> Result<Deed, Refused> {
+fn finish(
+    rest: &Rest,
+    draft: Draft,
+    id: Option<String>,
+    precondition: Precondition,
+) -> Result<Deed, Refused> {
     write::check_plan(rest, draft.kind, id.as_deref(), &draft.body)?;
     let found = warnings(&draft.read.warnings);
     Ok(Deed::Write(Box::new(draft.into_write(id, precondition)), found))
@@ -170,7 +157,8 @@ async fn commit(
     // the writes are given away: what may have to be asked again is kept, which only conditional entries pay for
     let again: Option<Vec<Write>> =
         writes.iter().any(|w| w.precondition != Precondition::None).then(|| writes.clone());
-    let bodies: Vec<Option<Vec<u8>>> = if keep { writes.iter().map(|w| w.body.clone()).collect() } else { Vec::new() };
+    let bodies: Vec<Option<Vec<u8>>> =
+        if keep { writes.iter().map(|w| w.body.clone()).collect() } else { Vec::new() };
     let error = match rest.commit(Batch { now_us: ask.now_us, writes, ..Batch::default() }).await {
         Ok(committed) => {
             for (at, ((index, warnings), written)) in places.into_iter().zip(committed.written).enumerate() {
@@ -182,7 +170,7 @@ async fn commit(
         }
         Err(error) => error,
     };
-    let (Some(writes), true) = (again, is_about_one(&error)) else { return Err(error.into()) };
+    let (Some(writes), Some(_)) = (again, write_of(&error)) else { return Err(error.into()) };
     let (mut plain, mut plain_places) = (Vec::new(), Vec::new());
     let mut apart = tokio::task::JoinSet::new();
     let now_us = ask.now_us;
@@ -209,13 +197,13 @@ async fn commit(
     Box::pin(commit(ask, rest, plain, plain_places, fates)).await
 }
 
-/// Whether a batch was refused because of one of its writes.
-pub(super) fn is_about_one(error: &StoreError) -> bool {
+/// The write because of which a batch was refused, if it was because of one.
+pub(super) fn write_of(error: &StoreError) -> Option<usize> {
     match error {
-        StoreError::VersionConflict { .. }
-        | StoreError::Exists { .. }
-        | StoreError::MultipleMatches { .. }
-        | StoreError::OtherId { .. } => true,
+        StoreError::VersionConflict { index, .. }
+        | StoreError::Exists { index, .. }
+        | StoreError::MultipleMatches { index }
+        | StoreError::OtherId { index, .. } => Some(*index),
         StoreError::StaleGeneration { .. }
         | StoreError::TooLarge { .. }
         | StoreError::NoSpace
@@ -224,7 +212,7 @@ pub(super) fn is_about_one(error: &StoreError) -> bool {
         | StoreError::Fatal(_)
         | StoreError::Damaged(_)
         | StoreError::Unusable(_)
-        | StoreError::Internal(_) => false,
+        | StoreError::Internal(_) => None,
     }
 }
 
@@ -247,9 +235,15 @@ pub(super) async fn get(rest: &Rest, ask: &Ask<'_>, url: &str) -> Result<Vec<u8>
     let request =
         super::Request { method: HttpVerb::Get, url: url.to_owned(), if_match: None, if_none_exist: None };
     // what the client said of the Bundle is not said of its entries
-    let none = Arc::new(HeaderMap::new());
-    let inner =
-        Ask { method: Method::GET, path: Vec::new(), query: "", headers: &none, base: ask.base, now_us: ask.now_us };
+    let none = HeaderMap::new();
+    let inner = Ask {
+        method: Method::GET,
+        path: Vec::new(),
+        query: "",
+        headers: &none,
+        base: ask.base,
+        now_us: ask.now_us,
+    };
     let answer = match request.address()? {
         Address::Kind(kind) => search::search(rest, &inner, kind, "").await?,
         Address::Matching(kind, query) => search::search(rest, &inner, kind, query).await?,

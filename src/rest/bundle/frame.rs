@@ -2,9 +2,9 @@
 
 use std::ops::Range;
 
+use fhir_models::bundle::BundleRef;
 use fhir_models::codes::BundleType;
 use fhir_models::json::scan;
-use fhir_models::bundle::BundleRef;
 use fhir_models::{IssueKind, ParseError};
 
 use super::super::json::Walk;
@@ -37,7 +37,8 @@ pub(super) fn read(body: &[u8]) -> Result<Frame, Refused> {
     let frame = without_resources(body, &places)?;
     let scanned = scan(&frame)?;
     if scanned.has_modifier_extension {
-        let why = "a modifierExtension may change the meaning of what it stands in, and none is understood here";
+        let why =
+            "a modifierExtension may change the meaning of what it stands in, and none is understood here";
         return Err(ParseError::new(IssueKind::Extension, "Bundle", why).into());
     }
     if scanned.has_implicit_rules {

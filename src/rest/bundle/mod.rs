@@ -21,7 +21,7 @@ use super::body::Held;
 use super::edge::Edge;
 use super::refused::Refused;
 use super::types::{self, Kind};
-use super::{Outcome, write};
+use super::{Outcome, limits, write};
 
 /// One entry, before its resource is read.
 #[derive(Clone, Debug)]
@@ -96,7 +96,12 @@ impl Request {
     /// # Errors
     /// An address that is not one of this service, relative to its base.
     fn address(&self) -> Result<Address<'_>, Refused> {
-        let wrong = || Refused::value("request.url", "expected Type, Type/id or Type?criteria of a type that is kept here");
+        let wrong = || {
+            Refused::value(
+                "request.url",
+                "expected Type, Type/id or Type?criteria of a type that is kept here",
+            )
+        };
         let (path, query) = match self.url.split_once('?') {
             Some((path, query)) => (path, Some(query)),
             None => (self.url.as_str(), None),
@@ -105,7 +110,8 @@ impl Request {
             Some((name, id)) => (name, Some(id)),
             None => (path, None),
         };
-        let named = name.starts_with(|c: char| c.is_ascii_uppercase()) && name.bytes().all(|b| b.is_ascii_alphabetic());
+        let named = name.starts_with(|c: char| c.is_ascii_uppercase())
+            && name.bytes().all(|b| b.is_ascii_alphabetic());
         let kind = types::kind(name).ok_or_else(|| if named { Refused::UnknownType } else { wrong() })?;
         match (id, query) {
             (None, None) => Ok(Address::Kind(kind)),
@@ -126,6 +132,34 @@ impl Request {
 /// Whether the answers to entries carry the resources.
 fn with_resources(ask: &Ask<'_>) -> bool {
     ask.returning(Return::Minimal) == Return::Representation
+}
+
+/// Does `work` for each of `items`, in their order; many of them by several threads, so that neither the client nor
+/// anybody else waits for one.
+async fn spread<T, U>(
+    mut items: Vec<T>,
+    work: impl Fn(T) -> U + Clone + Send + 'static,
+) -> Result<Vec<U>, Refused>
+where
+    T: Send + 'static,
+    U: Send + 'static,
+{
+    if items.len() <= limits::ENTRIES_PER_THREAD / 4 {
+        return Ok(items.into_iter().map(work).collect());
+    }
+    let share = items.len().div_ceil(limits::THREADS_PER_BUNDLE).max(limits::ENTRIES_PER_THREAD);
+    let mut threads = Vec::new();
+    while !items.is_empty() {
+        let left = items.split_off(share.min(items.len()));
+        let mine = std::mem::replace(&mut items, left);
+        let work = work.clone();
+        threads.push(tokio::task::spawn_blocking(move || mine.into_iter().map(work).collect::<Vec<U>>()));
+    }
+    let mut done = Vec::new();
+    for thread in threads {
+        done.extend(thread.await.map_err(|_| Refused::Failed)?);
+    }
+    Ok(done)
 }
 
 /// The type that a resource says it is.

@@ -68,13 +68,21 @@ pub(super) fn text(sort: &str, fates: &[Fate]) -> String {
 
 fn size(fate: &Fate) -> usize {
     match fate {
-        Fate::Written { resource, warnings, .. } => 220 + resource.as_ref().map_or(0, Vec::len) + warnings.len() * 200,
+        Fate::Written { resource, warnings, .. } => {
+            220 + resource.as_ref().map_or(0, Vec::len) + warnings.len() * 200
+        }
         Fate::Found { body } => 64 + body.len(),
         Fate::Refused(_) => 400,
     }
 }
 
-fn push_written(out: &mut String, written: &Written, resource: Option<&[u8]>, warnings: &[Issue], updated: &str) {
+fn push_written(
+    out: &mut String,
+    written: &Written,
+    resource: Option<&[u8]>,
+    warnings: &[Issue],
+    updated: &str,
+) {
     if let Some(resource) = resource {
         out.push_str("\"resource\":");
         out.push_str(&lossless(resource));

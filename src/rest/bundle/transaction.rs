@@ -4,6 +4,7 @@
 //! `urn:uuid:` or a condition stands for is written into the references before anything is read.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 
 use axum::body::Bytes;
 use fhir_models::codes::HttpVerb;
@@ -11,17 +12,19 @@ use fhir_models::primitive::is_id;
 
 use super::super::ask::{self, Ask};
 use super::super::edge::Edge;
+use super::super::read::resource;
 use super::super::refused::{Issue, Refused, warnings};
 use super::super::types::{self, Kind, Origin};
 use super::super::write::{self, Draft};
-use super::super::{Rest, json, limits, read};
-use super::batch::{get, is_about_one};
+use super::super::{Rest, json, limits};
+use super::batch::{get, write_of};
 use super::frame::Frame;
 use super::reply::{self, Fate};
-use super::{Address, Entry, Request, with_resources};
+use super::{Address, Entry, Request, spread, with_resources};
 use crate::store::{Batch, Change, Precondition, StoreError, Token, Write, Written};
 
 /// What an entry does, before references are looked at.
+#[derive(Clone)]
 struct Act {
     index: usize,
     verb: HttpVerb,
@@ -36,9 +39,13 @@ struct Act {
 /// An entry that is ready to be written.
 struct Ready {
     index: usize,
+    verb: HttpVerb,
     write: Write,
     warnings: Vec<Issue>,
 }
+
+/// What references of a Bundle stand for.
+type Names = BTreeMap<String, String>;
 
 /// Answers a transaction.
 ///
@@ -85,7 +92,12 @@ fn check_addresses(entries: &[Entry]) -> Result<(), Refused> {
 }
 
 /// One attempt; none if it was overtaken and can be made again.
-async fn attempt(rest: &Rest, ask: &Ask<'_>, body: &Bytes, entries: &[Entry]) -> Result<Option<Vec<Fate>>, Refused> {
+async fn attempt(
+    rest: &Rest,
+    ask: &Ask<'_>,
+    body: &Bytes,
+    entries: &[Entry],
+) -> Result<Option<Vec<Fate>>, Refused> {
     let mut acts = Vec::with_capacity(entries.len());
     for entry in entries {
         let request = request(entry)?;
@@ -94,16 +106,26 @@ async fn attempt(rest: &Rest, ask: &Ask<'_>, body: &Bytes, entries: &[Entry]) ->
         }
     }
     check_identities(&acts)?;
-    let names = names(entries, &acts);
-    let mut conditions = BTreeMap::new();
-    let mut ready = Vec::with_capacity(acts.len());
-    for act in &acts {
-        let Some(entry) = entries.get(act.index).filter(|_| !act.present) else { continue };
-        let made = prepare(rest, body, entry, act, &names, &mut conditions).await;
-        ready.push(made.map_err(|r| r.of_entry(entry.index))?);
+    let names = Arc::new(names(rest, body, entries, &acts).await?);
+    let work = {
+        let (rest, body, names) = (rest.clone(), body.clone(), names);
+        move |(entry, act): (Entry, Act)| {
+            let made = read(&rest, &body, &entry, &act, &names);
+            (act, made.map_err(|r| r.of_entry(entry.index)))
+        }
+    };
+    let written: Vec<(Entry, Act)> = acts
+        .iter()
+        .filter(|a| !a.present)
+        .filter_map(|a| Some((entries.get(a.index)?.clone(), a.clone())))
+        .collect();
+    let mut ready = Vec::with_capacity(written.len());
+    for (act, made) in spread(written, work).await? {
+        let (draft, found) = made?;
+        ready.push(write(rest, act, draft, found).await?);
     }
     // a stable sort: DELETE, POST, PUT
-    ready.sort_by_key(|r| acts.iter().find(|a| a.index == r.index).map_or(3, |a| rank(a.verb)));
+    ready.sort_by_key(|r| rank(r.verb));
     let Some(written) = commit(rest, ask, &mut ready).await? else { return Ok(None) };
     fates(rest, ask, entries, &acts, ready, written).await.map(Some)
 }
@@ -176,77 +198,86 @@ fn check_identities(acts: &[Act]) -> Result<(), Refused> {
     Ok(())
 }
 
-/// What the addresses inside the Bundle stand for.
-fn names<'a>(entries: &'a [Entry], acts: &[Act]) -> BTreeMap<&'a str, String> {
-    let named = acts.iter().filter_map(|act| {
-        let full = entries.get(act.index)?.full_url.as_deref()?;
-        Some((full, format!("{}/{}", act.kind.name, act.id.as_ref()?)))
-    });
-    named.collect()
-}
-
-/// Reads the resource of an entry with its references written out.
-async fn prepare(
-    rest: &Rest,
-    body: &Bytes,
-    entry: &Entry,
-    act: &Act,
-    names: &BTreeMap<&str, String>,
-    conditions: &mut BTreeMap<String, String>,
-) -> Result<Ready, Refused> {
-    let index = act.index;
-    if act.verb == HttpVerb::Delete {
-        let write = write::deletion(act.kind, act.id.clone(), act.precondition.clone());
-        return Ok(Ready { index, write, warnings: Vec::new() });
+/// What the addresses inside the Bundle stand for, and the conditions in the place of references.
+async fn names(rest: &Rest, body: &Bytes, entries: &[Entry], acts: &[Act]) -> Result<Names, Refused> {
+    let mut names = Names::new();
+    for act in acts {
+        if let (Some(entry), Some(id)) = (entries.get(act.index), &act.id)
+            && let Some(full) = &entry.full_url
+        {
+            names.insert(full.clone(), format!("{}/{id}", act.kind.name));
+        }
     }
-    let resource = entry.bytes(body)?;
-    look_up(rest, resource, conditions).await?;
-    let instead = |reference: &str| -> Result<Option<String>, std::convert::Infallible> {
-        Ok(names.get(reference).or_else(|| conditions.get(reference)).cloned())
-    };
-    let rewritten = match json::with_references(resource, instead) {
-        Ok(rewritten) => rewritten,
-        Err(never) => match never {},
-    };
-    let draft = Draft::new(act.kind, rewritten.unwrap_or_else(|| resource.to_vec()), &rest.own_bases)?;
-    let id = act.id.as_deref().unwrap_or_default();
-    if act.verb == HttpVerb::Put && !matches!(act.precondition, Precondition::Match(_)) {
-        draft.check_id(id)?;
+    for act in acts.iter().filter(|a| a.verb != HttpVerb::Delete && !a.present) {
+        let resource = entries.get(act.index).and_then(|e| e.bytes(body).ok()).unwrap_or_default();
+        // no condition is without a question mark, and hardly a document has one
+        if memchr::memchr(b'?', resource).is_some() {
+            look_up(rest, resource, &mut names).await.map_err(|r| r.of_entry(act.index))?;
+        }
     }
-    let found = warnings(&draft.read.warnings);
-    if act.kind.origin == Origin::Shared {
-        let if_match = match act.precondition {
-            Precondition::Version(version) => Some(version),
-            _ => None,
-        };
-        let (write, _) = write::amendment(rest, act.kind, id, &draft.body, if_match).await?;
-        return Ok(Ready { index, write, warnings: found });
-    }
-    write::check_plan(rest, act.kind, Some(id), &draft.body)?;
-    let write = draft.into_write(act.id.clone(), act.precondition.clone());
-    Ok(Ready { index, write, warnings: found })
+    Ok(names)
 }
 
 /// Looks up what conditions in the place of references stand for.
-async fn look_up(rest: &Rest, resource: &[u8], conditions: &mut BTreeMap<String, String>) -> Result<(), Refused> {
+async fn look_up(rest: &Rest, resource: &[u8], names: &mut Names) -> Result<(), Refused> {
     let mut wanted = Vec::new();
-    let note = |reference: &str| -> Result<Option<String>, std::convert::Infallible> {
+    let note = |reference: &str| {
         if let Some((name, query)) = reference.split_once('?')
             && let Some(kind) = types::kind(name)
         {
             wanted.push((reference.to_owned(), kind, query.to_owned()));
         }
-        Ok(None)
+        None
     };
-    let Ok(_) = json::with_references(resource, note);
+    json::with_references(resource, note);
     for (reference, kind, query) in wanted {
-        if !conditions.contains_key(&reference) {
-            let token = ask::criteria(&query, "reference")?;
-            let id = matching(rest, kind, &token).await?.ok_or(Refused::NoMatch)?;
-            conditions.insert(reference, format!("{}/{id}", kind.name));
+        if names.contains_key(&reference) {
+            continue;
         }
+        let token = ask::criteria(&query, "reference")?;
+        let id = matching(rest, kind, &token).await?.ok_or(Refused::NoMatch)?;
+        names.insert(reference, format!("{}/{id}", kind.name));
     }
     Ok(())
+}
+
+/// Reads the resource of an entry with its references written out; none for a deletion.
+fn read(
+    rest: &Rest,
+    body: &Bytes,
+    entry: &Entry,
+    act: &Act,
+    names: &Names,
+) -> Result<(Option<Draft>, Vec<Issue>), Refused> {
+    if act.verb == HttpVerb::Delete {
+        return Ok((None, Vec::new()));
+    }
+    let resource = entry.bytes(body)?;
+    let rewritten = json::with_references(resource, |reference| names.get(reference).cloned());
+    let draft = Draft::new(act.kind, rewritten.unwrap_or_else(|| resource.to_vec()), &rest.own_bases)?;
+    let id = act.id.as_deref().unwrap_or_default();
+    if act.verb == HttpVerb::Put && !matches!(act.precondition, Precondition::Match(_)) {
+        draft.check_id(id)?;
+    }
+    write::check_plan(rest, act.kind, Some(id), &draft.body)?;
+    let found = warnings(&draft.read.warnings);
+    Ok((Some(draft), found))
+}
+
+/// The write of an entry.
+async fn write(rest: &Rest, act: Act, draft: Option<Draft>, warnings: Vec<Issue>) -> Result<Ready, Refused> {
+    let Act { index, verb, kind, id, precondition, .. } = act;
+    let write = match draft {
+        None => write::deletion(kind, id, precondition),
+        Some(draft) if kind.origin == Origin::Shared => {
+            let if_match =
+                if let Precondition::Version(version) = precondition { Some(version) } else { None };
+            let made = write::amendment(rest, kind, &id.unwrap_or_default(), &draft.body, if_match).await;
+            made.map_err(|r| r.of_entry(index))?.0
+        }
+        Some(draft) => draft.into_write(id, precondition),
+    };
+    Ok(Ready { index, verb, write, warnings })
 }
 
 /// Commits; none if something was created meanwhile that the transaction would create.
@@ -255,21 +286,15 @@ async fn commit(rest: &Rest, ask: &Ask<'_>, ready: &mut [Ready]) -> Result<Optio
     if writes.is_empty() {
         return Ok(Some(Vec::new()));
     }
-    let unmatched: Vec<bool> = writes.iter().map(|w| matches!(w.precondition, Precondition::Unmatched(_))).collect();
+    let unmatched: Vec<bool> =
+        writes.iter().map(|w| matches!(w.precondition, Precondition::Unmatched(_))).collect();
     match rest.commit(Batch { now_us: ask.now_us, writes, ..Batch::default() }).await {
         Ok(committed) => Ok(Some(committed.written)),
         Err(StoreError::Exists { index, .. }) if unmatched.get(index) == Some(&true) => Ok(None),
         Err(error) => {
-            let index = match &error {
-                StoreError::VersionConflict { index, .. }
-                | StoreError::Exists { index, .. }
-                | StoreError::MultipleMatches { index }
-                | StoreError::OtherId { index, .. } => ready.get(*index).map(|r| r.index),
-                _ => None,
-            };
-            let about_one = is_about_one(&error);
+            let index = write_of(&error).and_then(|at| ready.get(at)).map(|r| r.index);
             let refused = Refused::from(error);
-            Err(match index.filter(|_| about_one) {
+            Err(match index {
                 Some(index) => refused.of_entry(index),
                 None => refused,
             })
@@ -302,7 +327,7 @@ async fn fates(
     for act in acts.iter().filter(|a| a.present) {
         let id = act.id.as_deref().unwrap_or_default();
         let there = rest.store.document(act.kind.name, id).await?.ok_or(Refused::Failed)?;
-        let resource = if with_resources(ask) { read::resource(&there)? } else { None };
+        let resource = if with_resources(ask) { resource(&there)? } else { None };
         let written = Written {
             kind: act.kind.name.into(),
             id: there.id,
@@ -314,7 +339,9 @@ async fn fates(
         done.insert(act.index, Fate::Written { written, resource, warnings: Vec::new() });
     }
     for entry in entries {
-        if let Some(request) = entry.request.as_ref().filter(|r| matches!(r.method, HttpVerb::Get | HttpVerb::Head)) {
+        if let Some(request) =
+            entry.request.as_ref().filter(|r| matches!(r.method, HttpVerb::Get | HttpVerb::Head))
+        {
             let fate = get(rest, ask, &request.url).await.map(|body| Fate::Found { body });
             done.insert(entry.index, fate.unwrap_or_else(|r| Fate::Refused(r.of_entry(entry.index))));
         }

@@ -34,7 +34,16 @@ pub(super) struct Criteria {
 
 /// Names by which clients mean a patient or a stay: to leave one out would show one patient's data as another's.
 const SUBJECT_LIKE: &[&str] = &[
-    "patient", "subject", "encounter", "context", "individual", "beneficiary", "for", "person", "requester", "performer",
+    "patient",
+    "subject",
+    "encounter",
+    "context",
+    "individual",
+    "beneficiary",
+    "for",
+    "person",
+    "requester",
+    "performer",
 ];
 
 impl Criteria {
@@ -126,7 +135,8 @@ impl Criteria {
             },
             "_cursor" => {
                 let position = i64::from_str_radix(value, 36).ok().filter(|p| *p > 0);
-                self.query.after = Some(position.ok_or_else(|| Refused::value(name, "expected what a link said"))?);
+                self.query.after =
+                    Some(position.ok_or_else(|| Refused::value(name, "expected what a link said"))?);
             }
             "_format" | "_pretty" => {}
             _ => return Ok(None),
@@ -134,7 +144,14 @@ impl Criteria {
         Ok(Some(true))
     }
 
-    fn filter(&mut self, column: Column, name: &str, value: &str, zone: Tz, bases: &Bases) -> Result<(), Refused> {
+    fn filter(
+        &mut self,
+        column: Column,
+        name: &str,
+        value: &str,
+        zone: Tz,
+        bases: &Bases,
+    ) -> Result<(), Refused> {
         let wanted = alternatives(value, name)?;
         match column {
             Column::Id => self.ids(wanted),
@@ -177,8 +194,8 @@ impl Criteria {
             return Err(Refused::not_supported(name, "expected one date; repeat the parameter for a span"));
         };
         let span = dates::span(date, zone);
-        let (prefix, from, to) =
-            span.ok_or_else(|| Refused::value(name, "expected a date or time, such as ge2026-01-02T03:04:05Z"))?;
+        let (prefix, from, to) = span
+            .ok_or_else(|| Refused::value(name, "expected a date or time, such as ge2026-01-02T03:04:05Z"))?;
         let (query_from, query_to) = match prefix {
             Prefix::Eq => (Some(from), Some(to)),
             Prefix::Ne => {
@@ -308,6 +325,7 @@ fn owners(text: &str) -> Vec<String> {
     if text.contains('/') {
         return vec![text.to_owned()];
     }
-    let kinds = ["Practitioner", "PractitionerRole", "Organization", "CareTeam", "HealthcareService", "Device"];
+    let kinds =
+        ["Practitioner", "PractitionerRole", "Organization", "CareTeam", "HealthcareService", "Device"];
     std::iter::once(text.to_owned()).chain(kinds.iter().map(|k| format!("{k}/{text}"))).collect()
 }

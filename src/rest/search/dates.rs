@@ -53,7 +53,9 @@ fn days(date: &str, zone: Tz) -> Option<(i64, i64)> {
 
 /// First and last day of a year, a month or a day.
 pub(in crate::rest) fn calendar(date: &str) -> Option<(NaiveDate, NaiveDate)> {
-    let digits = |text: Option<&str>| text.filter(|t| t.bytes().all(|b| b.is_ascii_digit())).and_then(|t| t.parse().ok());
+    let digits = |text: Option<&str>| {
+        text.filter(|t| t.bytes().all(|b| b.is_ascii_digit())).and_then(|t| t.parse().ok())
+    };
     let year: i32 = digits(date.get(..4)).and_then(|y: u32| i32::try_from(y).ok()).filter(|y| *y > 0)?;
     let first = match date.len() {
         4 => NaiveDate::from_ymd_opt(year, 1, 1)?,
@@ -96,7 +98,8 @@ fn instant(day: &str, time: &str, zone: Tz) -> Option<(i64, i64)> {
     if fraction.is_empty() && !clock.ends_with('.') {
         return Some((start, start.checked_add(micros(known)?)?));
     }
-    if whole.len() != 8 || !(1..=9).contains(&fraction.len()) || !fraction.bytes().all(|b| b.is_ascii_digit()) {
+    if whole.len() != 8 || !(1..=9).contains(&fraction.len()) || !fraction.bytes().all(|b| b.is_ascii_digit())
+    {
         return None;
     }
     let nanos: i64 = format!("{fraction:0<9}").parse().ok()?;

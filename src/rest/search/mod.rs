@@ -62,7 +62,12 @@ fn inside(document: &Document, from_us: i64, to_us: i64) -> bool {
 }
 
 /// How many fit in all, if it is asked for or known anyway.
-async fn total(rest: &Rest, kind: &'static Kind, criteria: &Criteria, page: &Page) -> Result<Option<u64>, Refused> {
+async fn total(
+    rest: &Rest,
+    kind: &'static Kind,
+    criteria: &Criteria,
+    page: &Page,
+) -> Result<Option<u64>, Refused> {
     let whole = criteria.query.after.is_none() && page.next.is_none() && criteria.query.limit > 0;
     if whole {
         return Ok(Some(page.documents.len() as u64));
@@ -127,6 +132,7 @@ fn ignored(name: &str) -> Issue {
         severity: "warning",
         code: "not-supported",
         expression: Some(name.to_owned()),
-        diagnostics: "this parameter is not known for the type and was left out; see the CapabilityStatement".to_owned(),
+        diagnostics: "this parameter is not known for the type and was left out; see the CapabilityStatement"
+            .to_owned(),
     }
 }

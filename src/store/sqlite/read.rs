@@ -35,7 +35,9 @@ pub(super) fn history(
 }
 
 /// Documents until there are enough bytes of them, and at least one; and whether it stopped for that.
-pub(super) fn page(rows: impl Iterator<Item = rusqlite::Result<Document>>) -> rusqlite::Result<(Vec<Document>, bool)> {
+pub(super) fn page(
+    rows: impl Iterator<Item = rusqlite::Result<Document>>,
+) -> rusqlite::Result<(Vec<Document>, bool)> {
     let mut bytes = 0;
     let mut documents = Vec::new();
     for row in rows {

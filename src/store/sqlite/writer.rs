@@ -187,6 +187,8 @@ impl Copier {
         let thread = spawn("store-copier", move || {
             while asked.recv().is_ok() && health.check().is_ok() {
                 if copy(&conn, "PASSIVE", &health) >= limits::LOG_PAGES {
+                    // what came meanwhile: the less is left, the shorter the writer stops for it
+                    copy(&conn, "PASSIVE", &health);
                     is_behind.store(true, Ordering::Release);
                 }
             }

@@ -4,8 +4,8 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use fhir_models::codes::{ConceptMapEquivalence, ConceptMapUnmappedMode, PublicationStatus};
-use fhir_models::json::scan;
 use fhir_models::concept_map::{ConceptMapGroup, ConceptMapGroupElementTarget};
+use fhir_models::json::scan;
 use fhir_models::{ConceptMap, ParseError, Resource, ValueSet, parse_scanned};
 
 use super::{AIRWAY, Codes, Meaning, NamedCondition, own_codes, own_meaning};
@@ -49,7 +49,8 @@ pub(super) fn read_all(codes: &mut Codes, maps: &[(Source, &[u8])], refusals: &m
     }
     let mut said = Said::new();
     if !urls.contains(DEFAULT_MAP)
-        && let Some((source, Ok(map))) = shipped::document("ConceptMap", "default").map(|s| (s.source(), whole(s.body)))
+        && let Some((source, Ok(map))) =
+            shipped::document("ConceptMap", "default").map(|s| (s.source(), whole(s.body)))
     {
         Reader { source: &source, urls: &urls, said: &mut said, refusals }.map(&map);
     }
@@ -64,10 +65,16 @@ fn whole<T: Resource>(body: &[u8]) -> Result<T, Refusal> {
     let refusal = |e: ParseError| Refusal::new(e.path, e.message);
     let found = scan(body).map_err(refusal)?;
     if found.has_modifier_extension {
-        return Err(Refusal::new(T::TYPE.as_str(), "a modifierExtension may change the meaning of what it stands in"));
+        return Err(Refusal::new(
+            T::TYPE.as_str(),
+            "a modifierExtension may change the meaning of what it stands in",
+        ));
     }
     if found.has_implicit_rules {
-        return Err(Refusal::new(format!("{}.implicitRules", T::TYPE), "rules to read by are not understood here"));
+        return Err(Refusal::new(
+            format!("{}.implicitRules", T::TYPE),
+            "rules to read by are not understood here",
+        ));
     }
     parse_scanned(body).map_err(refusal)
 }
@@ -153,7 +160,13 @@ impl Reader<'_> {
                 self.refuse(path.to_owned(), "`inexact` needs a comment that says what is lost (R4, cmd-1)");
                 return None;
             }
-            E::Inexact | E::Equal | E::Equivalent | E::Wider | E::Subsumes | E::Specializes | E::Relatedto => {}
+            E::Inexact
+            | E::Equal
+            | E::Equivalent
+            | E::Wider
+            | E::Subsumes
+            | E::Specializes
+            | E::Relatedto => {}
         }
         if !target.depends_on.is_empty() || !target.product.is_empty() {
             self.refuse(path.to_owned(), "a target that depends on other elements cannot be honoured");
@@ -192,7 +205,10 @@ pub(super) fn read_condition(codes: &mut Codes, condition: &NamedCondition<'_>, 
         }
     } else if let Some(compose) = &set.compose {
         if !compose.exclude.is_empty() {
-            refuse("ValueSet.compose.exclude".into(), "cannot be honoured; list the codes, or send the expansion");
+            refuse(
+                "ValueSet.compose.exclude".into(),
+                "cannot be honoured; list the codes, or send the expansion",
+            );
         }
         for (index, include) in compose.include.iter().enumerate() {
             let path = format!("ValueSet.compose.include[{index}]");

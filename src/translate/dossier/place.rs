@@ -5,12 +5,14 @@ use std::sync::Arc;
 
 use super::stays::{Assembly, Stay};
 use crate::care::facts::{
-    AirwayRow, AwaySpan, CareEvent, Code, ConditionSpan, Excuse, Extubation, Proof, Source, UnderWay, Ventilated,
-    When,
+    AirwayRow, AwaySpan, CareEvent, Code, ConditionSpan, Excuse, Extubation, Proof, Source, UnderWay,
+    Ventilated, When,
 };
 use crate::care::ledger::Doubt;
 use crate::care::time::{Instant, Span, TICK};
-use crate::translate::extract::{Care, ConditionSays, DeviceSays, DeviceUseSays, Devices, Extract, Made, Tell};
+use crate::translate::extract::{
+    Care, ConditionSays, DeviceSays, DeviceUseSays, Devices, Extract, Made, Tell,
+};
 
 /// A fact that is ready for whichever stay it belongs to, and the time by which it can be placed.
 struct Ready {
@@ -87,9 +89,7 @@ impl Assembly<'_> {
         let named = match &extract.encounter {
             Made::In(_) | Made::Elsewhere if ready.is_empty() && doubts.is_empty() => return,
             Made::In(encounter) => Some(self.stay_of(encounter)),
-            Made::Elsewhere => {
-                Some(Err("its encounter is not a document of this server; it is not counted"))
-            }
+            Made::Elsewhere => Some(Err("its encounter is not a document of this server; it is not counted")),
             Made::Unsaid => None,
         };
         let mut home = match &named {
@@ -213,7 +213,9 @@ impl Assembly<'_> {
         let mut missing = false;
         for id in devices.iter() {
             match self.look.get("Device", id) {
-                Some(extract) => all.extend(extract.device().into_iter().flat_map(|d| d.activities.iter().cloned())),
+                Some(extract) => {
+                    all.extend(extract.device().into_iter().flat_map(|d| d.activities.iter().cloned()))
+                }
                 None => missing = true,
             }
         }
@@ -251,9 +253,7 @@ impl Assembly<'_> {
         let patient = self.look.dossier.patient();
         let spans = device.active.iter().filter(|s| s.patient.as_deref() == Some(patient));
         let to = |at: Option<Instant>| at.map(When::At);
-        spans
-            .map(|s| self.ventilated(When::At(s.from), to(s.to), Proof::DeviceStatus, source))
-            .collect()
+        spans.map(|s| self.ventilated(When::At(s.from), to(s.to), Proof::DeviceStatus, source)).collect()
     }
 }
 

@@ -11,7 +11,7 @@ use crate::care::facts::{Ending, Facts, Source, StayEnd, When};
 use crate::care::ledger::Doubt;
 use crate::care::time::{Instant, Span};
 use crate::translate::Settings;
-use crate::translate::extract::{EncounterSays, Extract};
+use crate::translate::extract::{EncounterSays, Extract, Made};
 
 /// Stays being put together.
 pub(super) struct Assembly<'a> {
@@ -30,6 +30,10 @@ pub(super) struct Stay {
     pub(super) window: Span,
     /// No time in a bed.
     pub(super) visit: bool,
+    /// When the root encounter ended.
+    root_end: Option<Instant>,
+    /// When the last of its encounters ended, as charted; none while one goes on.
+    charted: Option<StayEnd>,
 }
 
 impl Stay {
@@ -43,14 +47,16 @@ impl<'a> Assembly<'a> {
         Assembly { look, settings, stays: BTreeMap::new(), found: BTreeMap::new(), waiting: Vec::new() }
     }
 
-    /// All stays of the encounters at hand.
+    /// All stays: of the patient's encounters, and of those that documents name.
     pub(super) fn find_stays(&mut self) {
         let dossier = self.look.dossier;
         for extract in dossier.documents.values() {
-            if extract.encounter().is_some() {
-                // What has no stay is told by the documents that name it
-                let _ = self.stay_of(extract.id());
-            }
+            let encounter = match &extract.encounter {
+                Made::In(encounter) => Some(&**encounter),
+                Made::Unsaid | Made::Elsewhere => extract.encounter().map(|_| extract.id()),
+            };
+            // What has no stay is told when the documents that name it are placed
+            let _ = encounter.map(|encounter| self.stay_of(encounter));
         }
     }
 
@@ -73,7 +79,8 @@ impl<'a> Assembly<'a> {
             return Err("its encounter is only planned; it is counted when the patient has come");
         }
         let (root, why) = self.top(&extract, &says);
-        let root_extract = if root == encounter.into() { Some(extract.clone()) } else { self.look.get("Encounter", &root) };
+        let root_extract =
+            if root == encounter.into() { Some(extract.clone()) } else { self.look.get("Encounter", &root) };
         let root_extract = root_extract.unwrap_or_else(|| extract.clone());
         self.open(&root, &root_extract)?;
         if root != encounter.into() {
@@ -111,13 +118,26 @@ impl<'a> Assembly<'a> {
                 return (least, Some("encounters are part of each other in a circle; taken as one stay"));
             }
             if path.len() > DEEPEST {
-                return (at, Some("encounters are part of each other too deep; the stay may be another's part"));
+                return (
+                    at,
+                    Some("encounters are part of each other too deep; the stay may be another's part"),
+                );
             }
             let Some(found) = self.look.get("Encounter", &above) else {
-                return (at, Some("the encounter that it is part of has not arrived; taken as a stay of its own until then"));
+                return (
+                    at,
+                    Some(
+                        "the encounter that it is part of has not arrived; taken as a stay of its own until then",
+                    ),
+                );
             };
             let Ok(says) = self.own(&found) else {
-                return (at, Some("the encounter that it is part of is none of this patient's; taken as a stay of its own"));
+                return (
+                    at,
+                    Some(
+                        "the encounter that it is part of is none of this patient's; taken as a stay of its own",
+                    ),
+                );
             };
             path.push(above.clone());
             at = above;
@@ -137,19 +157,18 @@ impl<'a> Assembly<'a> {
         if matches!(says.from, Some(When::Day(_))) || matches!(says.to, Some(When::Day(_))) {
             doubt("the period of the stay is known only to the day; taken as whole days");
         }
-        let mut ends = self.end(extract, &says, &mut doubt);
-        if let Some((died, source)) = self.death() {
-            if begins.is_some_and(|b| died < b) {
-                doubts.push(Doubt::new(&source, "died before the stay began; the stay is not ended by it"));
-            } else if ends.as_ref().is_none_or(|e| died < e.at) {
-                ends = Some(StayEnd { at: died, how: Ending::Died, source });
-            }
+        let charted = self.end(extract, &says, &mut doubt);
+        if let Some((_, source)) = self.death().filter(|(died, _)| begins.is_some_and(|b| *died < b)) {
+            doubts.push(Doubt::new(&source, "died before the stay began; the stay is not ended by it"));
         }
-        let window = Span::until(begins.unwrap_or(Instant::EARLIEST), ends.as_ref().map(|e| e.at));
-        let facts = Facts { stay: root.clone(), begins, ends, ..Facts::default() };
+        let facts = Facts { stay: root.clone(), begins, ..Facts::default() };
         let patient = self.look.dossier.patient.clone();
         let facts = StayFacts { facts, patient, encounters: vec![root.clone()], doubts };
-        let mut stay = Stay { facts, window, visit: says.visit };
+        let window = Span::until(begins.unwrap_or(Instant::EARLIEST), None);
+        let root_end = charted.as_ref().map(|e| e.at);
+        let mut stay = Stay { facts, window, visit: says.visit, root_end, charted };
+        self.settle_end(&mut stay);
+        let window = stay.window;
         stay.facts.doubts.extend(extract.doubts().iter().map(|why| Doubt::new(&extract.source, why.clone())));
         self.whereabouts(&mut stay, extract, &says, window);
         self.stays.insert(root.clone(), stay);
@@ -162,6 +181,8 @@ impl<'a> Assembly<'a> {
         stay.facts.doubts.extend(extract.doubts().iter().map(|why| Doubt::new(&extract.source, why.clone())));
         let here = !matches!(says.status, Some(EncounterStatus::Planned | EncounterStatus::Cancelled));
         if here {
+            stay.visit &= says.visit;
+            self.outlast(&mut stay, extract, says);
             let from = says.from.map_or(stay.window.from, |f| self.first(f));
             let over = (says.status == Some(EncounterStatus::Finished)).then_some(says.told);
             let to = says.to.map(|t| self.last(t)).or(over).unwrap_or(stay.window.to);
@@ -171,13 +192,48 @@ impl<'a> Assembly<'a> {
         self.stays.insert(root.clone(), stay);
     }
 
+    /// A part may last longer than the whole, as an admission does that is part of a visit to the emergency
+    /// department: the stay is over when the last of its encounters is. A part that began within the whole and has no
+    /// end ends with it.
+    fn outlast(&self, stay: &mut Stay, extract: &Extract, says: &EncounterSays) {
+        let Some(so_far) = stay.charted.take() else { return };
+        let mut doubts = Vec::new();
+        let part = self.end(extract, says, &mut |why| doubts.push(Doubt::new(&extract.source, why)));
+        stay.facts.doubts.extend(doubts);
+        let later = says.from.is_some_and(|f| stay.root_end.is_some_and(|end| self.first(f) >= end));
+        stay.charted = match part {
+            _ if so_far.how == Ending::Cancelled => Some(so_far),
+            Some(part) if part.at > so_far.at => Some(part),
+            None if later => None,
+            Some(_) | None => Some(so_far),
+        };
+        self.settle_end(stay);
+    }
+
+    /// The end as charted, or death before it.
+    fn settle_end(&self, stay: &mut Stay) {
+        let begins = stay.facts.facts.begins;
+        let mut ends = stay.charted.clone();
+        if let Some((at, source)) = self.death().filter(|(died, _)| begins.is_none_or(|b| b <= *died))
+            && ends.as_ref().is_none_or(|e| at < e.at)
+        {
+            ends = Some(StayEnd { at, how: Ending::Died, source });
+        }
+        stay.window = Span::until(begins.unwrap_or(Instant::EARLIEST), ends.as_ref().map(|e| e.at));
+        stay.facts.facts.ends = ends;
+    }
+
     fn end(
         &self,
         extract: &Extract,
         says: &EncounterSays,
         doubt: &mut impl FnMut(&'static str),
     ) -> Option<StayEnd> {
-        let how = if says.status == Some(EncounterStatus::Cancelled) { Ending::Cancelled } else { Ending::Discharged };
+        let how = if says.status == Some(EncounterStatus::Cancelled) {
+            Ending::Cancelled
+        } else {
+            Ending::Discharged
+        };
         let over = matches!(says.status, Some(EncounterStatus::Finished | EncounterStatus::Cancelled));
         let at = match says.to {
             Some(to) => self.last(to),

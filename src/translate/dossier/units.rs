@@ -18,19 +18,31 @@ enum Place {
 
 impl Assembly<'_> {
     /// Adds to a stay where one of its encounters, which lasted for `window`, says that the patient was.
-    pub(super) fn whereabouts(&mut self, stay: &mut Stay, extract: &Extract, says: &EncounterSays, window: Span) {
+    pub(super) fn whereabouts(
+        &mut self,
+        stay: &mut Stay,
+        extract: &Extract,
+        says: &EncounterSays,
+        window: Span,
+    ) {
         let source = &extract.source;
         // With no period, one that the patient has left would claim the time of the one where the patient is
         let staying = says.rows.iter().any(|r| !r.timed && !r.left);
         let (mut known, mut unknown): (Vec<UnitSpan>, Vec<UnitSpan>) = (Vec::new(), Vec::new());
         for row in &says.rows {
             if !row.timed && row.left && staying {
-                stay.doubt(source, "a location that was left has no period; when the patient was there is not known");
+                stay.doubt(
+                    source,
+                    "a location that was left has no period; when the patient was there is not known",
+                );
                 continue;
             }
             let (from, to) = self.bounds(row, says, window);
             if row.left && row.timed && row.to.is_none() {
-                stay.doubt(source, "a location that was left has no end; taken to have been left when that was charted");
+                stay.doubt(
+                    source,
+                    "a location that was left has no end; taken to have been left when that was charted",
+                );
             }
             let unit = match self.place_of(&row.location) {
                 Place::Away => {

@@ -89,7 +89,9 @@ fn span(
     let when = |said| reading.when(said).map_err(Vague::why);
     let (from, to) = match statement.timing() {
         Err(_) => return Err("it says twice when it was; it tells nothing"),
-        Ok(Some(DeviceUseStatementTiming::Timing(_))) => return Err("its time is a schedule; it tells nothing"),
+        Ok(Some(DeviceUseStatementTiming::Timing(_))) => {
+            return Err("its time is a schedule; it tells nothing");
+        }
         Ok(Some(DeviceUseStatementTiming::DateTime(at))) => (Some(when(at)?), None),
         Ok(Some(DeviceUseStatementTiming::Period(period))) => reading.period(period)?,
         Ok(None) => (None, None),
@@ -102,14 +104,22 @@ fn span(
     };
     match status {
         DeviceStatementStatus::Active => Ok((from, to, guessed)),
-        DeviceStatementStatus::OnHold => {
-            Ok((from, to, Some("its use is on hold; taken to go on until its end or an extubation is charted")))
+        DeviceStatementStatus::OnHold => Ok((
+            from,
+            to,
+            Some("its use is on hold; taken to go on until its end or an extubation is charted"),
+        )),
+        DeviceStatementStatus::Completed | DeviceStatementStatus::Stopped if to.is_some() => {
+            Ok((from, to, guessed))
         }
-        DeviceStatementStatus::Completed | DeviceStatementStatus::Stopped if to.is_some() => Ok((from, to, guessed)),
         DeviceStatementStatus::Completed | DeviceStatementStatus::Stopped => {
             let same = |o: &Outline| o.status.as_deref() == Some(status.as_str());
             let ended = When::At(reading.told_since(statement.meta.as_ref(), same));
-            Ok((from, Some(ended), Some("it is over and has no end; taken to have ended when that was charted")))
+            Ok((
+                from,
+                Some(ended),
+                Some("it is over and has no end; taken to have ended when that was charted"),
+            ))
         }
         DeviceStatementStatus::EnteredInError | DeviceStatementStatus::Intended => Err("not in use"),
     }

@@ -1,7 +1,7 @@
 //! Encounter: the stay, its parts, and where the patient was.
 
-use fhir_models::codes::{EncounterLocationStatus, EncounterStatus};
 use fhir_models::Encounter;
+use fhir_models::codes::{EncounterLocationStatus, EncounterStatus};
 use fhir_models::encounter::EncounterLocation;
 
 use super::reading::Reading;
@@ -51,7 +51,9 @@ fn row(entry: &EncounterLocation, reading: &mut Reading<'_>) -> Option<LocationR
         Some(EncounterLocationStatus::Active) | None => false,
     };
     let Some(location) = reading.id(Some(&entry.location), "Location") else {
-        reading.doubt("a location that is not a document of this server; where the patient was then is not known");
+        reading.doubt(
+            "a location that is not a document of this server; where the patient was then is not known",
+        );
         return None;
     };
     let timed = entry.period.is_some();

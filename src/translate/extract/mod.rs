@@ -19,8 +19,8 @@ use std::sync::Arc;
 use chrono::NaiveDate;
 use fhir_models::codes::EncounterStatus;
 
-pub use self::unmapped::unmapped;
 use self::reading::Reading;
+pub use self::unmapped::unmapped;
 use super::codes::{Airways, Codes};
 use super::document::{Bases, Stored};
 use crate::care::facts::{Code, Proof, Source, When};
@@ -327,6 +327,8 @@ pub fn extract_versions(versions: &[Stored<'_>], codes: &Codes, bases: &Bases) -
 fn read(reading: &mut Reading<'_>) {
     match reading.stored.kind {
         "Procedure" => reading.typed(procedure::read),
+        // Most rows of a flowsheet are of another trade; they are told apart without reading them whole
+        "Observation" if observation::means_nothing(reading) => {}
         "Observation" => reading.typed(observation::read),
         "DeviceUseStatement" => reading.typed(device::read_use),
         "Device" => reading.typed(device::read),

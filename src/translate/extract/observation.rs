@@ -1,11 +1,13 @@
 //! Observation: rows of a flowsheet that tell care, the airway in use, an extubation, time away.
 
+use std::borrow::Cow;
 use std::sync::Arc;
 
+use fhir_models::Observation;
 use fhir_models::codes::ObservationStatus;
 use fhir_models::datatypes::CodeableConcept;
-use fhir_models::Observation;
 use fhir_models::observation::ObservationEffective;
+use serde::Deserialize;
 
 use super::reading::{Reading, Vague};
 use super::{Care, ConditionSays, Tell};
@@ -24,6 +26,42 @@ struct Part {
 
 /// Start and end as charted; an instant is both.
 type Charted = Result<(Option<When>, Option<When>), &'static str>;
+
+/// As much of a row as tells whether anything in it has a meaning.
+#[derive(Deserialize)]
+struct Coded<'a> {
+    #[serde(borrow)]
+    code: Option<Concept<'a>>,
+    #[serde(borrow, rename = "valueCodeableConcept")]
+    value: Option<Concept<'a>>,
+    #[serde(borrow, default)]
+    component: Vec<Coded<'a>>,
+}
+
+#[derive(Deserialize)]
+struct Concept<'a> {
+    #[serde(borrow, default)]
+    coding: Vec<Pair<'a>>,
+}
+
+#[derive(Deserialize)]
+struct Pair<'a> {
+    #[serde(borrow, default)]
+    system: Cow<'a, str>,
+    #[serde(borrow, default)]
+    code: Cow<'a, str>,
+}
+
+/// True if no code or value of the row is known to mean anything. A row that cannot be read so is read whole.
+pub(super) fn means_nothing(reading: &Reading<'_>) -> bool {
+    let known = |concept: &Concept<'_>| {
+        let mut codings = concept.coding.iter();
+        codings.any(|c| reading.codes.code(&c.system, &c.code).is_some_and(|m| !m.is_empty()))
+    };
+    let any = |row: &Coded<'_>| row.code.iter().chain(&row.value).any(known);
+    serde_json::from_slice::<Coded<'_>>(reading.stored.body)
+        .is_ok_and(|row| !any(&row) && !row.component.iter().any(any))
+}
 
 pub(super) fn read(row: &Observation, reading: &mut Reading<'_>) {
     reading.made_in(row.encounter.as_ref());
@@ -80,7 +118,8 @@ fn parts(row: &Observation, reading: &Reading<'_>) -> Vec<Part> {
     let components = row.component.iter().map(|c| {
         part(&c.code, c.value_codeable_concept.as_ref(), c.value_boolean, c.data_absent_reason.as_ref())
     });
-    let useful = |p: &Part| !p.code.is_empty() || !p.value.airways.is_empty() || !p.value.conditions.is_empty();
+    let useful =
+        |p: &Part| !p.code.is_empty() || !p.value.airways.is_empty() || !p.value.conditions.is_empty();
     std::iter::once(whole).chain(components).filter(useful).collect()
 }
 
@@ -123,7 +162,9 @@ fn care(row: &Observation, part: &Part, at: When, reading: &mut Reading<'_>) {
     let absent = part.absent.as_ref().and_then(|a| a.excuse.clone());
     match part.value.excuse.clone().or(absent) {
         Some(reason) => reading.tell(Tell::Excuse(Box::new((care, reason)))),
-        None => reading.doubt("not done, or its value is missing, without a reason that counts; it has no effect"),
+        None => {
+            reading.doubt("not done, or its value is missing, without a reason that counts; it has no effect")
+        }
     }
 }
 
@@ -177,6 +218,8 @@ fn condition(part: &Part, charted: &Charted, reading: &mut Reading<'_>) {
         Ok((Some(from), to)) if Some(from) != to => {
             reading.tell(Tell::Condition(Box::new(ConditionSays { names, from, to })));
         }
-        Ok(_) | Err(_) => reading.doubt("a condition that holds at an instant holds for no time; it needs a period"),
+        Ok(_) | Err(_) => {
+            reading.doubt("a condition that holds at an instant holds for no time; it needs a period")
+        }
     }
 }

@@ -49,7 +49,8 @@ fn used(procedure: &Procedure, reading: &Reading<'_>, meaning: &mut Meaning) -> 
     for code in &procedure.used_code {
         meaning.activities = reading.concept(Some(code)).with(meaning).activities;
     }
-    let references = procedure.used_reference.iter().chain(procedure.focal_device.iter().map(|d| &d.manipulated));
+    let references =
+        procedure.used_reference.iter().chain(procedure.focal_device.iter().map(|d| &d.manipulated));
     let inside = |id: &str| {
         let resources = procedure.contained.iter().filter_map(|c| c.parse::<Device>().ok());
         let device = resources.into_iter().find(|d| d.id.as_deref() == Some(id));
@@ -64,7 +65,8 @@ fn used(procedure: &Procedure, reading: &Reading<'_>, meaning: &mut Meaning) -> 
 fn uncoded(procedure: &Procedure, reading: &mut Reading<'_>) {
     let codings = procedure.code.as_ref().map(|c| c.coding.as_slice()).unwrap_or_default();
     if !codings.iter().any(|c| c.system.is_some() && c.code.is_some()) {
-        reading.doubt("it has no code with a system; text and display are never matched, so it tells nothing");
+        reading
+            .doubt("it has no code with a system; text and display are never matched, so it tells nothing");
     }
 }
 
@@ -87,7 +89,8 @@ fn care(
                 Ok((Some(When::At(since)), _)) => Some(since),
                 Ok(_) | Err(_) => None,
             };
-            let told = reading.told_since(procedure.meta.as_ref(), |o| o.status.as_deref() == Some("in-progress"));
+            let told =
+                reading.told_since(procedure.meta.as_ref(), |o| o.status.as_deref() == Some("in-progress"));
             reading.tell(Tell::UnderWay(Box::new(UnderWaySays { since, told, activities, devices })));
         }
         EventStatus::NotDone => not_done(procedure, activities, devices, reading),
@@ -108,7 +111,8 @@ fn not_done(procedure: &Procedure, activities: Arc<[Code]>, devices: Devices, re
         Some(_) => effective(procedure, reading),
         None => {
             reading.doubt("not done, without a time; taken at the time at which it was charted");
-            let told = reading.told_since(procedure.meta.as_ref(), |o| o.status.as_deref() == Some("not-done"));
+            let told =
+                reading.told_since(procedure.meta.as_ref(), |o| o.status.as_deref() == Some("not-done"));
             Some(When::At(told))
         }
     };

@@ -68,7 +68,10 @@ impl<'a> Reading<'a> {
         };
         self.doubts.dedup();
         let doubts = (!self.doubts.is_empty()).then(|| Box::new(self.doubts));
-        Extract { encounter: self.made, tells, doubts, by_version: self.by_version, ..nothing(self.stored) }
+        // Where a document of another trade was made is nothing to wait for
+        let silent = tells == Tells::Nothing && doubts.is_none();
+        let encounter = if silent { Made::Unsaid } else { self.made };
+        Extract { encounter, tells, doubts, by_version: self.by_version, ..nothing(self.stored) }
     }
 
     /// False, with a doubt, if something in the document may change the meaning of the rest. Such documents are
@@ -81,7 +84,9 @@ impl<'a> Reading<'a> {
             return true;
         }
         let why = match scan(body) {
-            Ok(found) if found.has_modifier_extension => "it has a modifierExtension, which is not understood",
+            Ok(found) if found.has_modifier_extension => {
+                "it has a modifierExtension, which is not understood"
+            }
             Ok(found) if found.has_implicit_rules => "it has implicitRules, which are not understood",
             Ok(_) => return true,
             Err(_) => "it is not sound JSON",
@@ -210,7 +215,8 @@ impl Reading<'_> {
         if period.ends_before_it_starts() {
             return Err("its period ends before it starts; it tells nothing");
         }
-        let side = |said: &Option<DateTime>| said.as_ref().map(|d| self.when(d)).transpose().map_err(Vague::why);
+        let side =
+            |said: &Option<DateTime>| said.as_ref().map(|d| self.when(d)).transpose().map_err(Vague::why);
         Ok((side(&period.start)?, side(&period.end)?))
     }
 }

@@ -15,7 +15,8 @@ pub fn unmapped(kind: &str, body: &[u8], codes: &Codes) -> Vec<(String, String)>
         }),
         "Observation" => parse_scanned::<Observation>(body).ok().map_or_else(Vec::new, |o| {
             let components = o.component.iter().flat_map(|c| {
-                let concepts: [Option<&CodeableConcept>; 2] = [Some(&c.code), c.value_codeable_concept.as_ref()];
+                let concepts: [Option<&CodeableConcept>; 2] =
+                    [Some(&c.code), c.value_codeable_concept.as_ref()];
                 concepts
             });
             let own = [Some(&o.code), o.value_codeable_concept.as_ref()];

@@ -2,9 +2,9 @@
 
 use std::fmt::Write;
 
+use fhir_models::Measure;
 use fhir_models::codes::NarrativeStatus;
 use fhir_models::datatypes::{CodeableConcept, Narrative};
-use fhir_models::Measure;
 use fhir_models::measure_report::MeasureReportGroup;
 
 use super::report::{About, BASIS};

@@ -7,12 +7,12 @@ use fhir_models::codes::{MeasureReportStatus, MeasureReportType};
 use fhir_models::datatypes::{
     CodeableConcept, Coding, Element, Extension, Period, Quantity, Reference, Value,
 };
-use fhir_models::primitive::{DateTime, Decimal, Time};
 use fhir_models::measure::{MeasureGroup, MeasureGroupPopulation, MeasureGroupStratifier};
 use fhir_models::measure_report::{
     MeasureReportGroup, MeasureReportGroupPopulation, MeasureReportGroupStratifier,
     MeasureReportGroupStratifierStratum, MeasureReportGroupStratifierStratumPopulation,
 };
+use fhir_models::primitive::{DateTime, Decimal, Time};
 use fhir_models::{Measure, MeasureReport};
 
 use super::definition::{Subject, in_use};
@@ -124,7 +124,11 @@ impl About<'_> {
             code: group.code.clone(),
             population: group.population.iter().map(|p| self.population(p, &sums.whole)).collect(),
             measure_score: self.score(&sums.whole),
-            stratifier: group.stratifier.iter().map(|s| self.stratifier(s, &group.population, sums)).collect(),
+            stratifier: group
+                .stratifier
+                .iter()
+                .map(|s| self.stratifier(s, &group.population, sums))
+                .collect(),
             ..MeasureReportGroup::default()
         }
     }
@@ -204,7 +208,8 @@ impl About<'_> {
         let place = |name: &Arc<str>| self.rules.shifts.iter().position(|s| s.name == *name);
         let mut shifts: Vec<(&Arc<str>, &Sum)> = sums.by_shift.iter().collect();
         shifts.sort_by_key(|(name, _)| place(name).unwrap_or(usize::MAX));
-        let stratum = |(name, sum): (&Arc<str>, &Sum)| self.stratum(named("shift", name, None), populations, sum);
+        let stratum =
+            |(name, sum): (&Arc<str>, &Sum)| self.stratum(named("shift", name, None), populations, sum);
         shifts.into_iter().map(stratum).collect()
     }
 
@@ -268,7 +273,8 @@ fn own(name: &str, value: Value) -> Extension {
 /// A concept that names something of the site.
 fn named(system: &str, code: &str, name: Option<&str>) -> CodeableConcept {
     // A code has no space at its ends and none beside another
-    let is_code = !code.is_empty() && code.split(' ').all(|word| !word.is_empty() && !word.contains(char::is_whitespace));
+    let is_code = !code.is_empty()
+        && code.split(' ').all(|word| !word.is_empty() && !word.contains(char::is_whitespace));
     let coding = is_code.then(|| Coding {
         system: Some(format!("{BASE}/sid/{system}")),
         code: Some(code.to_owned()),

@@ -48,7 +48,10 @@ pub(super) fn row(issue: &DetectedIssue) -> Row {
         owner: None,
         location: None,
         code: issue.code.as_ref().and_then(|c| c.coding.first()).and_then(|c| c.code.clone()),
-        identifier: issue.identifier.first().and_then(|i| Some(format!("{}|{}", i.system.as_ref()?, i.value.as_ref()?))),
+        identifier: issue
+            .identifier
+            .first()
+            .and_then(|i| Some(format!("{}|{}", i.system.as_ref()?, i.value.as_ref()?))),
     }
 }
 
@@ -77,7 +80,11 @@ fn standing(lapse: &Lapse, mitigation: Option<&Mitigation>, setting: &Setting<'_
     let key = format!("{}|{}|{}", setting.stay, lapse.from.micros(), lapse.requirement);
     DetectedIssue {
         identifier: vec![identifier("lapse", key)],
-        status: Some(if lapse.ended.is_some() { ObservationStatus::Final } else { ObservationStatus::Preliminary }),
+        status: Some(if lapse.ended.is_some() {
+            ObservationStatus::Final
+        } else {
+            ObservationStatus::Preliminary
+        }),
         code: Some(code(title)),
         severity: Some(match lapse.misses.len() {
             0 | 1 => DetectedIssueSeverity::Low,
@@ -104,7 +111,11 @@ fn standing(lapse: &Lapse, mitigation: Option<&Mitigation>, setting: &Setting<'_
 }
 
 /// The issue as it was, but cancelled, with the reason.
-fn withdrawn(before: &DetectedIssue, mitigation: Option<&Mitigation>, setting: &Setting<'_>) -> DetectedIssue {
+fn withdrawn(
+    before: &DetectedIssue,
+    mitigation: Option<&Mitigation>,
+    setting: &Setting<'_>,
+) -> DetectedIssue {
     let mut issue = before.clone();
     issue.status = Some(ObservationStatus::Cancelled);
     issue.mitigation = mitigation.map(|m| mitigate(m, setting)).into_iter().collect();
@@ -119,7 +130,8 @@ fn withdrawn(before: &DetectedIssue, mitigation: Option<&Mitigation>, setting: &
         | None => &[],
     };
     if !late.is_empty() {
-        let already = |s: &Reference| issue.evidence.iter().flat_map(|e| &e.detail).any(|d| d.reference == s.reference);
+        let already =
+            |s: &Reference| issue.evidence.iter().flat_map(|e| &e.detail).any(|d| d.reference == s.reference);
         let detail: Vec<Reference> = late.iter().map(source).filter(|s| !already(s)).collect();
         if !detail.is_empty() {
             let code = vec![own("issue", "charted-late", "charted late")];
@@ -157,16 +169,20 @@ fn detail(lapse: &Lapse, setting: &Setting<'_>) -> String {
 
 fn mitigate(mitigation: &Mitigation, setting: &Setting<'_>) -> DetectedIssueMitigation {
     let (code, text, at): (&str, String, Option<Instant>) = match mitigation {
-        Mitigation::CareGiven { at, evidence } => ("care-given", with("care was given later", evidence), Some(*at)),
+        Mitigation::CareGiven { at, evidence } => {
+            ("care-given", with("care was given later", evidence), Some(*at))
+        }
         Mitigation::Excused { at, evidence } => {
             ("excused", with("a reason for not giving care was charted", evidence), Some(*at))
         }
         Mitigation::NoLongerAtRisk { at } => {
             ("no-longer-at-risk", "the requirement no longer applied".to_owned(), Some(*at))
         }
-        Mitigation::ChartedLate { at, evidence } => {
-            ("charted-late", with("care or its reason was in time and charted late: no lapse", evidence), Some(*at))
-        }
+        Mitigation::ChartedLate { at, evidence } => (
+            "charted-late",
+            with("care or its reason was in time and charted late: no lapse", evidence),
+            Some(*at),
+        ),
         Mitigation::RecordCorrected => {
             ("record-corrected", "the record was corrected: no lapse by what it says now".to_owned(), None)
         }

@@ -89,7 +89,10 @@ pub(super) fn row(task: &Task) -> Row {
         owner: task.owner.as_ref().and_then(|o| o.reference.clone()),
         location: id_of(&task.location),
         code: task.code.as_ref().and_then(|c| c.coding.first()).and_then(|c| c.code.clone()),
-        identifier: task.identifier.first().and_then(|i| Some(format!("{}|{}", i.system.as_ref()?, i.value.as_ref()?))),
+        identifier: task
+            .identifier
+            .first()
+            .and_then(|i| Some(format!("{}|{}", i.system.as_ref()?, i.value.as_ref()?))),
         open: task.status.is_some_and(|s| !is_over(s)),
     }
 }
@@ -115,11 +118,20 @@ pub(super) fn render(
             return None;
         }
     }
-    Some(Utterance { kind: "Task", id, replaces: stored.map(|d| d.version), row: row(&task), body: task.write() })
+    Some(Utterance {
+        kind: "Task",
+        id,
+        replaces: stored.map(|d| d.version),
+        row: row(&task),
+        body: task.write(),
+    })
 }
 
 fn draft(wanted: &WantedTask, before: Option<&Task>, setting: &Setting<'_>) -> Option<Task> {
-    let fresh = format!("Charting known to have reached the service up to {}.", setting.fresh.shown(setting.rules.zone));
+    let fresh = format!(
+        "Charting known to have reached the service up to {}.",
+        setting.fresh.shown(setting.rules.zone)
+    );
     let now = date_time(setting.now, setting);
     let mut task = match wanted {
         WantedTask::Nothing | WantedTask::AsItStands => return None,
@@ -130,7 +142,8 @@ fn draft(wanted: &WantedTask, before: Option<&Task>, setting: &Setting<'_>) -> O
             task
         }
     };
-    task.authored_on = before.and_then(|b| b.authored_on.clone()).or_else(|| DateTime::from_us(setting.now.micros()));
+    task.authored_on =
+        before.and_then(|b| b.authored_on.clone()).or_else(|| DateTime::from_us(setting.now.micros()));
     task.last_modified = now;
     task.note = notes(before, Some(fresh));
     Some(task)
@@ -138,7 +151,8 @@ fn draft(wanted: &WantedTask, before: Option<&Task>, setting: &Setting<'_>) -> O
 
 /// What people wrote, then the cautions, then how fresh the feed is.
 fn notes(before: Option<&Task>, fresh: Option<String>) -> Vec<Annotation> {
-    let theirs = before.into_iter().flat_map(|t| &t.note).filter(|n| n.author_string.as_deref() != Some(SIGNATURE));
+    let theirs =
+        before.into_iter().flat_map(|t| &t.note).filter(|n| n.author_string.as_deref() != Some(SIGNATURE));
     let ours = [Some(CAUTIONS.to_owned()), fresh].into_iter().flatten().map(|text| Annotation {
         author_string: Some(SIGNATURE.to_owned()),
         text,
@@ -173,7 +187,9 @@ fn close(task: &mut Task, how: &Closing) {
                 Reason::Ended(Ending::Died) => ("died", "the patient died"),
                 Reason::Ended(Ending::Cancelled) => ("encounter-cancelled", "the encounter was cancelled"),
                 Reason::OutOfScope => ("out-of-scope", "the patient is in a unit where no protocol holds"),
-                Reason::NotVentilated => ("not-ventilated", "by the record as it stands the patient is not ventilated"),
+                Reason::NotVentilated => {
+                    ("not-ventilated", "by the record as it stands the patient is not ventilated")
+                }
             };
             task.status_reason = Some(own("task-reason", code, text));
             task.business_status = Some(own("task-state", "withdrawn", "there is no longer anything to do"));
@@ -212,7 +228,10 @@ fn open(round: &Round, before: Option<&Task>, setting: &Setting<'_>) -> Task {
         owner: owner(round, before, setting),
         location: (!round.unit.is_empty()).then(|| Reference::to("Location", &round.unit)),
         reason_reference: round.lapses.first().map(|l| lapse_reference(setting.stay, l)),
-        restriction: Some(TaskRestriction { period: Some(window(round, setting)), ..TaskRestriction::default() }),
+        restriction: Some(TaskRestriction {
+            period: Some(window(round, setting)),
+            ..TaskRestriction::default()
+        }),
         input: inputs(round, setting),
         ..Task::default()
     };
@@ -234,7 +253,10 @@ fn state(round: &Round) -> (CodeableConcept, TaskStatus) {
     } else if !round.under_way.is_empty() {
         (own("task-state", "under-way", "care is charted as under way"), TaskStatus::InProgress)
     } else if round.unverified_since.is_some() {
-        (own("task-state", "unverified", "charting does not reach the service: follow the bedside record"), TaskStatus::Ready)
+        (
+            own("task-state", "unverified", "charting does not reach the service: follow the bedside record"),
+            TaskStatus::Ready,
+        )
     } else if overdue {
         (own("task-state", "overdue", "a deadline has passed"), TaskStatus::Ready)
     } else {
@@ -249,7 +271,10 @@ fn instantiates(round: &Round, setting: &Setting<'_>) -> Option<String> {
 
 /// A person's owner stays; the queue of a unit follows the patient.
 fn owner(round: &Round, before: Option<&Task>, setting: &Setting<'_>) -> Option<Reference> {
-    let queue = setting.owners.get(&round.unit).map(|r| Reference { reference: Some(r.clone()), ..Reference::default() });
+    let queue = setting
+        .owners
+        .get(&round.unit)
+        .map(|r| Reference { reference: Some(r.clone()), ..Reference::default() });
     match before.map(|t| &t.owner) {
         Some(Some(theirs)) => {
             let is_queue = setting.owners.values().any(|o| Some(o) == theirs.reference.as_ref());
@@ -287,7 +312,10 @@ fn description(round: &Round, setting: &Setting<'_>) -> String {
         parts.push("The patient is off the unit; nothing is asked for until the return.".to_owned());
     }
     if let Some(since) = round.unverified_since {
-        parts.push(format!("Unverified since {}: charting after it has not reached the service.", since.shown(zone)));
+        parts.push(format!(
+            "Unverified since {}: charting after it has not reached the service.",
+            since.shown(zone)
+        ));
     }
     for item in asked {
         let Some(requirement) = requirement(item, setting) else { continue };
@@ -306,7 +334,10 @@ fn description(round: &Round, setting: &Setting<'_>) -> String {
     }
     if let Some((item, session)) = next_session(round, setting) {
         let due = item.due.map(|d| d.local(zone).format("%H:%M").to_string()).unwrap_or_default();
-        parts.push(format!("Next session: {} from {due}; its steps are in the inputs, in order.", session.title));
+        parts.push(format!(
+            "Next session: {} from {due}; its steps are in the inputs, in order.",
+            session.title
+        ));
     }
     parts.join(" ")
 }
@@ -362,7 +393,11 @@ fn inputs(round: &Round, setting: &Setting<'_>) -> Vec<TaskParameter> {
 
 fn named(requirement: &Requirement, code: &str, text: &str) -> CodeableConcept {
     let mut concept = own("task-parameter", code, text);
-    concept.coding.push(coding(&format!("{BASE}/CodeSystem/requirement"), &requirement.id, Some(&requirement.title)));
+    concept.coding.push(coding(
+        &format!("{BASE}/CodeSystem/requirement"),
+        &requirement.id,
+        Some(&requirement.title),
+    ));
     concept
 }
 

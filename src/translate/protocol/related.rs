@@ -30,19 +30,23 @@ impl Reader<'_> {
             }
             Some(_) => {}
         }
-        let (element, within): (&str, Option<&Quantity>) = match (&related.offset_duration, &related.offset_range) {
-            (Some(duration), None) => ("offsetDuration", Some(duration)),
-            (None, Some(range)) => {
-                let low = range.low.as_ref().map(amount::quantity);
-                if low.is_some_and(|l| l != Ok(Length::ZERO)) {
-                    self.refuse(format!("{path}.offsetRange.low"), "a time before which it must not be done is not understood");
+        let (element, within): (&str, Option<&Quantity>) =
+            match (&related.offset_duration, &related.offset_range) {
+                (Some(duration), None) => ("offsetDuration", Some(duration)),
+                (None, Some(range)) => {
+                    let low = range.low.as_ref().map(amount::quantity);
+                    if low.is_some_and(|l| l != Ok(Length::ZERO)) {
+                        self.refuse(
+                            format!("{path}.offsetRange.low"),
+                            "a time before which it must not be done is not understood",
+                        );
+                    }
+                    ("offsetRange.high", range.high.as_ref())
                 }
-                ("offsetRange.high", range.high.as_ref())
-            }
-            (None, None) => ("offset[x]", None),
-            // Two types of one choice are refused with the other rules of R4
-            (Some(_), Some(_)) => return None,
-        };
+                (None, None) => ("offset[x]", None),
+                // Two types of one choice are refused with the other rules of R4
+                (Some(_), Some(_)) => return None,
+            };
         let path = format!("{path}.{element}");
         let within = match within.map(amount::quantity) {
             None => Err("it does not say within what time"),

@@ -21,14 +21,17 @@ const WIDEST_TOLERANCE: Length = Length::hours(12);
 
 impl Reader<'_> {
     pub(super) fn timing(&mut self, timing: &Timing, path: &str) -> Option<Kind> {
-        self.refuse_present(path, &[
-            ("event", !timing.event.is_empty(), "instants are for one patient, not for a protocol"),
-            (
-                "code",
-                timing.code.as_ref().is_some_and(|c| !c.coding.is_empty()),
-                "a code stands for the whole timing in R4; say it in `repeat` alone",
-            ),
-        ]);
+        self.refuse_present(
+            path,
+            &[
+                ("event", !timing.event.is_empty(), "instants are for one patient, not for a protocol"),
+                (
+                    "code",
+                    timing.code.as_ref().is_some_and(|c| !c.coding.is_empty()),
+                    "a code stands for the whole timing in R4; say it in `repeat` alone",
+                ),
+            ],
+        );
         let Some(repeat) = &timing.repeat else {
             self.refuse(format!("{path}.repeat"), "it does not say how often");
             return None;
@@ -59,16 +62,23 @@ impl Reader<'_> {
         let bounds = repeat.bounds_duration.is_some()
             || repeat.bounds_range.is_some()
             || repeat.bounds_period.is_some();
-        self.refuse_present(path, &[
-            ("bounds[x]", bounds, "a protocol holds as long as the patient is at risk"),
-            ("count", repeat.count.is_some(), "a protocol holds as long as the patient is at risk"),
-            ("countMax", repeat.count_max.is_some(), "a protocol holds as long as the patient is at risk"),
-            ("duration", repeat.duration.is_some(), "how long it takes is not counted"),
-            ("durationMax", repeat.duration_max.is_some(), "how long it takes is not counted"),
-            ("dayOfWeek", !repeat.day_of_week.is_empty(), "every day is like the others"),
-            ("when", !repeat.when.is_empty(), "events of daily life have no time here; use timeOfDay"),
-            ("offset", repeat.offset.is_some(), "an offset goes with `when`, which is not understood"),
-        ]);
+        self.refuse_present(
+            path,
+            &[
+                ("bounds[x]", bounds, "a protocol holds as long as the patient is at risk"),
+                ("count", repeat.count.is_some(), "a protocol holds as long as the patient is at risk"),
+                (
+                    "countMax",
+                    repeat.count_max.is_some(),
+                    "a protocol holds as long as the patient is at risk",
+                ),
+                ("duration", repeat.duration.is_some(), "how long it takes is not counted"),
+                ("durationMax", repeat.duration_max.is_some(), "how long it takes is not counted"),
+                ("dayOfWeek", !repeat.day_of_week.is_empty(), "every day is like the others"),
+                ("when", !repeat.when.is_empty(), "events of daily life have no time here; use timeOfDay"),
+                ("offset", repeat.offset.is_some(), "an offset goes with `when`, which is not understood"),
+            ],
+        );
         if let (Some(least), Some(most)) = (repeat.frequency, repeat.frequency_max)
             && most < least
         {
@@ -106,24 +116,30 @@ impl Reader<'_> {
     fn per_day(&mut self, repeat: &TimingRepeat, path: &str) -> Option<Kind> {
         let one = repeat.period.as_ref().and_then(|p| amount::length(p, 1)) == Some(Length::micros(1));
         let times = repeat.frequency.map_or(1, NonZeroU32::get);
-        self.refuse_present(path, &[
-            ("period", !one, "days are calendar days: expected 1; for an interval use hours"),
-            ("periodMax", repeat.period_max.is_some(), "a range of days is not understood"),
-            ("frequency", times > MOST_A_DAY, "more than 48 times a day"),
-        ]);
+        self.refuse_present(
+            path,
+            &[
+                ("period", !one, "days are calendar days: expected 1; for an interval use hours"),
+                ("periodMax", repeat.period_max.is_some(), "a range of days is not understood"),
+                ("frequency", times > MOST_A_DAY, "more than 48 times a day"),
+            ],
+        );
         (one && times <= MOST_A_DAY).then_some(Kind::PerDay { times })
     }
 
     fn at(&mut self, repeat: &TimingRepeat, path: &str) -> Option<Kind> {
         let why = "times of day say how often by themselves";
-        self.refuse_present(path, &[
-            ("frequency", repeat.frequency.is_some(), why),
-            ("frequencyMax", repeat.frequency_max.is_some(), why),
-            ("period", repeat.period.is_some(), why),
-            ("periodMax", repeat.period_max.is_some(), why),
-            ("periodUnit", repeat.period_unit.is_some(), why),
-            ("timeOfDay", repeat.time_of_day.len() > MOST_A_DAY as usize, "more than 48 times a day"),
-        ]);
+        self.refuse_present(
+            path,
+            &[
+                ("frequency", repeat.frequency.is_some(), why),
+                ("frequencyMax", repeat.frequency_max.is_some(), why),
+                ("period", repeat.period.is_some(), why),
+                ("periodMax", repeat.period_max.is_some(), why),
+                ("periodUnit", repeat.period_unit.is_some(), why),
+                ("timeOfDay", repeat.time_of_day.len() > MOST_A_DAY as usize, "more than 48 times a day"),
+            ],
+        );
         let of = |seconds| NaiveTime::from_num_seconds_from_midnight_opt(seconds, 0);
         let mut times: Vec<NaiveTime> = repeat.time_of_day.iter().filter_map(|t| of(t.seconds())).collect();
         times.sort_unstable();
@@ -135,7 +151,10 @@ impl Reader<'_> {
             None => Length::minutes(60),
             Some(Ok(length)) if Length::ZERO < length && length < WIDEST_TOLERANCE => length,
             Some(Ok(_)) => {
-                self.refuse(format!("{path}.extension"), "expected a tolerance of more than 0 and less than 12 hours");
+                self.refuse(
+                    format!("{path}.extension"),
+                    "expected a tolerance of more than 0 and less than 12 hours",
+                );
                 return None;
             }
             Some(Err(why)) => {
@@ -159,5 +178,9 @@ fn tolerance(repeat: &TimingRepeat) -> Option<Result<Length, &'static str>> {
 
 /// A Duration, or the Quantity that it is.
 fn amount_of(value: &Value) -> Option<Quantity> {
-    if let Value::Duration(quantity) | Value::Quantity(quantity) = value { Some(quantity.clone()) } else { None }
+    if let Value::Duration(quantity) | Value::Quantity(quantity) = value {
+        Some(quantity.clone())
+    } else {
+        None
+    }
 }

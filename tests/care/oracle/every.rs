@@ -88,8 +88,16 @@ impl Course<'_> {
         let at = self.chart.at(self.stretch.first);
         let due = self.due(at + self.target);
         let (unmoved, evidence) = (at, Vec::new());
-        let mut clock =
-            Clock { due, anchor: at, evidence, unmoved, deadline: at, first: at, last_met: None, last_excused: None };
+        let mut clock = Clock {
+            due,
+            anchor: at,
+            evidence,
+            unmoved,
+            deadline: at,
+            first: at,
+            last_met: None,
+            last_excused: None,
+        };
         self.anchor(&mut clock, at, Vec::new());
         clock.first = clock.deadline;
         clock

@@ -28,7 +28,8 @@ CREATE TABLE document (
     names TEXT,
     body BLOB
 );
-CREATE UNIQUE INDEX document_version ON document (kind, id, version);
+-- Of (kind, id) keys the id comes first, here and below: it tells rows apart, the kind hardly does.
+CREATE UNIQUE INDEX document_version ON document (id, kind, version);
 CREATE INDEX document_kind ON document (kind, seq) WHERE state = 1;
 CREATE INDEX document_patient ON document (patient, seq) WHERE state > 0 AND patient IS NOT NULL;
 CREATE INDEX document_stay ON document (patient) WHERE state > 0 AND kind = 'Encounter';
@@ -40,13 +41,13 @@ CREATE TABLE kind (
     documents BIGINT NOT NULL
 ) WITHOUT ROWID;
 
--- Business identifiers of current documents. The value comes first: it may be asked for without its system.
+-- Business identifiers of current documents. They may be asked for without their system.
 CREATE TABLE identifier (
     kind TEXT NOT NULL,
     value TEXT NOT NULL,
     system TEXT NOT NULL,
     id TEXT NOT NULL,
-    PRIMARY KEY (kind, value, system, id)
+    PRIMARY KEY (value, kind, system, id)
 ) WITHOUT ROWID;
 
 -- What is searched of the documents that the service itself writes.
@@ -65,7 +66,7 @@ CREATE TABLE outcome (
     code TEXT,
     focus TEXT,
     open SMALLINT NOT NULL,
-    PRIMARY KEY (kind, id)
+    PRIMARY KEY (id, kind)
 ) WITHOUT ROWID;
 CREATE UNIQUE INDEX outcome_seq ON outcome (kind, seq);
 CREATE INDEX outcome_patient ON outcome (patient, kind, seq);
@@ -97,7 +98,7 @@ CREATE TABLE depends (
     kind TEXT NOT NULL,
     id TEXT NOT NULL,
     patient TEXT NOT NULL,
-    PRIMARY KEY (kind, id, patient)
+    PRIMARY KEY (id, kind, patient)
 ) WITHOUT ROWID;
 CREATE INDEX depends_patient ON depends (patient);
 

@@ -1,0 +1,275 @@
+//! What Terce said against what was so: the two side by side, and whether they differ.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use crate::chart::{Entry, Outages, facts_at};
+use crate::fhir::patient_id;
+use crate::time::{DAY, Minute};
+use crate::truth::{ADULT, ALLOWANCE, Counts, reckon};
+use crate::ward::Ward;
+use crate::watch::{Issue, Key};
+
+/// Later than this after it could have been said, an announcement counts as late: it includes the time between two
+/// readings of what Terce says.
+const SOON: Minute = 30;
+
+/// What is so, as of one minute, by the ward's own reckoning.
+#[derive(Debug, Default)]
+pub struct Truth {
+    /// Lapses that stand and were to be announced.
+    pub standing: BTreeSet<Key>,
+    /// Lapses that stand, but charting may still arrive.
+    pub waiting: BTreeSet<Key>,
+    /// Lapses that were made good before anyone had to hear of them.
+    pub made_good: BTreeSet<Key>,
+    /// Everything that could ever be announced, and when it first could.
+    pub announced: BTreeMap<Key, Minute>,
+    /// By requirement.
+    pub counts: BTreeMap<&'static str, Counts>,
+    /// Done, but never charted: by requirement.
+    pub uncharted: BTreeMap<&'static str, u32>,
+    /// Minutes at risk.
+    pub at_risk: Minute,
+}
+
+/// What Terce says, as of the same minute.
+#[derive(Debug, Default)]
+pub struct Told {
+    /// DetectedIssues.
+    pub issues: Vec<Issue>,
+    /// Issues that could not be read.
+    pub unread: usize,
+    /// From the measure of timeliness.
+    pub counts: BTreeMap<&'static str, Counts>,
+    /// Tasks open now.
+    pub open_tasks: usize,
+    /// All Tasks so far.
+    pub tasks: usize,
+    /// The most Tasks found open for one patient at any reading.
+    pub most_open: usize,
+    /// Readings.
+    pub polls: u32,
+}
+
+/// Reckons the whole ward as of `now`.
+pub fn truth(ward: &Ward, now: Minute) -> Truth {
+    let mut out = Truth::default();
+    for stay in ward.stays() {
+        let patient = patient_id(stay.course.patient);
+        for (at, activity) in stay.forgotten.iter().filter(|f| f.0 <= now) {
+            for requirement in ADULT.iter().filter(|r| r.activities.contains(activity)) {
+                let ventilated = stay.course.ventilated.iter().any(|v| v.span.0 <= *at && *at < v.span.1);
+                *out.uncharted.entry(requirement.id).or_default() += u32::from(ventilated);
+            }
+        }
+        for (key, at) in announceable(&patient, &stay.record, &ward.outages, now) {
+            out.announced.insert(key, at);
+        }
+        let Some(facts) = facts_at(&stay.record, now) else { continue };
+        let reckoning = reckon(&facts, now);
+        out.at_risk += reckoning.at_risk;
+        for (id, counts) in reckoning.counts {
+            let sum = out.counts.entry(id).or_default();
+            sum.met += counts.met;
+            sum.missed += counts.missed;
+            sum.excused += counts.excused;
+        }
+        for lapse in reckoning.lapses {
+            let key = (patient.clone(), lapse.requirement, lapse.from);
+            // What has been announced stays so for as long as there is a lapse.
+            let kind = if out.announced.contains_key(&key) {
+                &mut out.standing
+            } else if lapse.made_good() {
+                &mut out.made_good
+            } else {
+                &mut out.waiting
+            };
+            kind.insert(key);
+        }
+    }
+    out
+}
+
+/// Every lapse of a stay that stood at some time when it could be announced, and the first such time: the deadline and
+/// the allowance are past, and the feed has given a sign of life since, and nothing charted until then speaks against it.
+fn announceable(patient: &str, record: &[Entry], outages: &Outages, now: Minute) -> BTreeMap<Key, Minute> {
+    let mut out = BTreeMap::new();
+    let changes: BTreeSet<Minute> = record.iter().map(|e| e.known).filter(|k| *k <= now).collect();
+    let mut next = changes.iter().copied().skip(1).chain([now + 1]);
+    for known in &changes {
+        let (Some(until), Some(facts)) = (next.next(), facts_at(record, *known)) else { continue };
+        for lapse in reckon(&facts, until).lapses.into_iter().filter(|l| !l.made_good()) {
+            let at = outages.next_heartbeat((*known).max(lapse.from + ALLOWANCE));
+            if at < until {
+                out.entry((patient.to_owned(), lapse.requirement, lapse.from)).or_insert(at);
+            }
+        }
+    }
+    out
+}
+
+/// The table that a person reads, and whether anything differs.
+pub fn verdict(truth: &Truth, told: &Told) -> (String, bool) {
+    let stands = |i: &&Issue| matches!(i.status.as_str(), "preliminary" | "final" | "amended" | "corrected");
+    let standing: BTreeMap<&Key, &Issue> = told.issues.iter().filter(stands).map(|i| (&i.key, i)).collect();
+    let cancelled: BTreeSet<&Key> =
+        told.issues.iter().filter(|i| i.status == "cancelled").map(|i| &i.key).collect();
+    let expected: BTreeSet<&Key> = truth.announced.keys().filter(|k| !truth.standing.contains(*k)).collect();
+    let mut table = Table::default();
+    table.line(
+        "lapses",
+        [
+            "true",
+            "made good",
+            "too soon",
+            "to be",
+            "announced",
+            "false",
+            "missed",
+            "cancelled",
+            "cancelled",
+            "done, not",
+        ],
+    );
+    table.line(
+        "",
+        [
+            "",
+            "in time",
+            "to say",
+            "announced",
+            "by Terce",
+            "alarms",
+            "lapses",
+            "by Terce",
+            "expected",
+            "charted",
+        ],
+    );
+    let mut differ = Vec::new();
+    for requirement in &ADULT {
+        let of = |k: &&&Key| k.1 == requirement.id;
+        let lapses: BTreeSet<&Key> = truth.standing.iter().filter(|k| k.1 == requirement.id).collect();
+        let said: BTreeSet<&Key> = standing.keys().copied().filter(|k| k.1 == requirement.id).collect();
+        let false_alarms: Vec<&&Key> = said.difference(&lapses).collect();
+        let missed: Vec<&&Key> = lapses.difference(&said).collect();
+        let taken_back = cancelled.iter().filter(of).count();
+        let to_take_back = expected.iter().filter(of).count();
+        let quiet = [&truth.made_good, &truth.waiting]
+            .map(|all| all.iter().filter(|k| k.1 == requirement.id).count());
+        let all = lapses.len() + quiet.iter().sum::<usize>();
+        let uncharted = truth.uncharted.get(requirement.id).copied().unwrap_or(0) as usize;
+        let [good, soon] = quiet;
+        let (wrong, lost) = (false_alarms.len(), missed.len());
+        let counts =
+            [all, good, soon, lapses.len(), said.len(), wrong, lost, taken_back, to_take_back, uncharted];
+        table.line(requirement.id, counts.map(|n| n.to_string()).each_ref().map(String::as_str));
+        differ.extend(false_alarms.iter().map(|k| format!("false alarm: {}", name(k))));
+        differ.extend(missed.iter().map(|k| format!("missed lapse: {}", name(k))));
+        let (one, other) = (cancelled.iter().filter(of), expected.iter().filter(of));
+        let (one, other): (BTreeSet<&&Key>, BTreeSet<&&Key>) = (one.collect(), other.collect());
+        differ
+            .extend(one.difference(&other).map(|k| format!("cancelled, never to be expected: {}", name(k))));
+        differ.extend(
+            other.difference(&one).map(|k| format!("should have been announced and cancelled: {}", name(k))),
+        );
+    }
+    let mut text = table.0;
+    text.push_str(&compliance(truth, told, &mut differ));
+    text.push_str(&promptness(truth, &standing, &mut differ));
+    text.push_str(&tasks(truth, told, &mut differ));
+    if told.unread > 0 {
+        differ.push(format!("{} DetectedIssues could not be read", told.unread));
+    }
+    if differ.is_empty() {
+        text.push_str("\nTerce and the ward agree in all of this.\n");
+    } else {
+        text.push_str(&format!("\n{} differences, the first of them:\n", differ.len()));
+        differ.iter().take(12).for_each(|d| text.push_str(&format!("  {d}\n")));
+    }
+    (text, differ.is_empty())
+}
+
+fn name(key: &Key) -> String {
+    format!("{} {} {}", key.0, key.1, crate::time::spoken(key.2))
+}
+
+fn compliance(truth: &Truth, told: &Told, differ: &mut Vec<String>) -> String {
+    let mut table = Table(String::from("\n"));
+    table.line("measure timeliness", ["met", "", "missed", "", "excused", "", "in time", ""]);
+    table.line("", ["Terce", "ward", "Terce", "ward", "Terce", "ward", "Terce", "ward"]);
+    for requirement in &ADULT {
+        let own = truth.counts.get(requirement.id).copied().unwrap_or_default();
+        let said = told.counts.get(requirement.id).copied();
+        let cell = |n: Option<u32>| n.map_or("-".to_owned(), |n| n.to_string());
+        let cells = [
+            cell(said.map(|c| c.met)),
+            own.met.to_string(),
+            cell(said.map(|c| c.missed)),
+            own.missed.to_string(),
+            cell(said.map(|c| c.excused)),
+            own.excused.to_string(),
+            said.map_or("-".to_owned(), in_time),
+            in_time(own),
+        ];
+        table.line(requirement.id, cells.each_ref().map(String::as_str));
+        if said != Some(own) {
+            differ.push(format!("timeliness of {}: Terce says {said:?}, the ward {own:?}", requirement.id));
+        }
+    }
+    table.0
+}
+
+fn in_time(counts: Counts) -> String {
+    let all = counts.met + counts.missed;
+    if all == 0 { "-".to_owned() } else { format!("{:.1}%", 100.0 * f64::from(counts.met) / f64::from(all)) }
+}
+
+fn promptness(truth: &Truth, standing: &BTreeMap<&Key, &Issue>, differ: &mut Vec<String>) -> String {
+    let mut late: Vec<(Minute, &Key)> = Vec::new();
+    for (key, issue) in standing {
+        if let (Some(seen), Some(could)) = (issue.seen, truth.announced.get(*key)) {
+            late.push((seen - could, key));
+        }
+    }
+    late.sort_unstable();
+    let early = late.first().filter(|l| l.0 < 0);
+    differ.extend(early.map(|l| format!("announced {} min before it could be known: {}", -l.0, name(l.1))));
+    let slow = late.iter().filter(|l| l.0 > SOON);
+    differ.extend(slow.map(|l| format!("announced {} min late: {}", l.0, name(l.1))));
+    let longest = late.last().map_or(0, |l| l.0);
+    format!(
+        "\nannounced, after it could be known: at the latest {longest} min (as seen by reading now and then)\n"
+    )
+}
+
+fn tasks(truth: &Truth, told: &Told, differ: &mut Vec<String>) -> String {
+    let days = truth.at_risk as f64 / DAY as f64;
+    if told.most_open > 1 {
+        differ.push(format!("{} Tasks were open for one patient at once", told.most_open));
+    }
+    format!(
+        "Tasks: {} open now; {} in {days:.1} ventilated patient-days, {:.1} a day; at most {} open for one patient \
+         in {} readings\n",
+        told.open_tasks,
+        told.tasks,
+        told.tasks as f64 / days.max(0.01),
+        told.most_open,
+        told.polls,
+    )
+}
+
+#[derive(Default)]
+struct Table(String);
+
+impl Table {
+    fn line<const N: usize>(&mut self, head: &str, cells: [&str; N]) {
+        self.0.push_str(&format!("{head:<19}"));
+        cells.iter().for_each(|c| self.0.push_str(&format!("{c:>10}")));
+        self.0.push('\n');
+    }
+}
+
+#[cfg(test)]
+#[path = "verdict_tests.rs"]
+mod tests;

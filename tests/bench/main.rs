@@ -1,0 +1,205 @@
+//! How fast, in one run on one machine: `cargo bench --bench ingest`. Prints a table; a benchmark, never a test.
+//!
+//! The service runs as its own process on a database on disk; the load comes over loopback from this one, so both share
+//! the machine's cores. Every acknowledged document is durable.
+
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    clippy::indexing_slicing,
+    unreachable_pub,
+    reason = "a benchmark that fails says so and ends"
+)]
+
+mod charting;
+mod client;
+
+use std::path::Path;
+use std::process::{Child, Command, Stdio};
+use std::time::{Duration, Instant, SystemTime};
+
+use client::Client;
+
+/// Documents of a Bundle.
+const BUNDLE: usize = 1_000;
+
+struct Service {
+    process: Child,
+    address: String,
+}
+
+impl Service {
+    fn start(data: &Path, protocol: &str) -> Service {
+        let config = data.join("terce.toml");
+        let port = std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
+        let address = format!("127.0.0.1:{port}");
+        let text = format!(
+            "listen = \"{address}\"\ndata = \"{}\"\n[site]\nprotocol = \"{protocol}\"\n",
+            data.display()
+        );
+        std::fs::write(&config, text).unwrap();
+        let process = Command::new(env!("CARGO_BIN_EXE_terce"))
+            .args(["serve", "--log", "warn", "--config"])
+            .arg(&config)
+            .stdout(Stdio::null())
+            .spawn()
+            .unwrap();
+        for _ in 0..500 {
+            if std::net::TcpStream::connect(&address).is_ok() {
+                return Service { process, address };
+            }
+            std::thread::sleep(Duration::from_millis(20));
+        }
+        panic!("the service does not listen");
+    }
+
+    fn client(&self) -> Client {
+        Client::connect(&self.address)
+    }
+
+    /// Peak resident memory in MiB.
+    fn peak_mib(&self) -> u64 {
+        let status = std::fs::read_to_string(format!("/proc/{}/status", self.process.id())).unwrap();
+        let line = status.lines().find(|l| l.starts_with("VmHWM")).unwrap();
+        line.split_whitespace().nth(1).unwrap().parse::<u64>().unwrap() / 1024
+    }
+
+    /// Waits until no patient is to be reconciled.
+    fn settle(&self) -> Duration {
+        let begun = Instant::now();
+        loop {
+            let metrics = self.client().get("/metrics");
+            let dirty = metrics
+                .lines()
+                .find(|l| l.starts_with("terce_subjects_dirty "))
+                .expect("terce_subjects_dirty");
+            if dirty.ends_with(" 0") {
+                return begun.elapsed();
+            }
+            std::thread::sleep(Duration::from_millis(50));
+        }
+    }
+}
+
+impl Drop for Service {
+    fn drop(&mut self) {
+        let _ = self.process.kill();
+        let _ = self.process.wait();
+    }
+}
+
+fn now_us() -> i64 {
+    SystemTime::now().duration_since(SystemTime::UNIX_EPOCH).unwrap().as_micros() as i64
+}
+
+fn row(what: &str, figure: String) {
+    println!("| {what:<86} | {figure:>24} |");
+}
+
+/// Sends `bodies` over `connections`; returns requests per second, and the median and 99th percentile in ms.
+fn post_all(service: &Service, path: &str, bodies: &[Vec<u8>], connections: usize) -> (f64, f64, f64) {
+    let begun = Instant::now();
+    let mut times: Vec<f64> = std::thread::scope(|scope| {
+        let each = bodies.len().div_ceil(connections);
+        let workers: Vec<_> = bodies
+            .chunks(each)
+            .map(|mine| {
+                let mut client = service.client();
+                scope.spawn(move || {
+                    mine.iter()
+                        .map(|body| {
+                            let sent = Instant::now();
+                            let status = client.post(path, body);
+                            assert!((200..300).contains(&status), "status {status}");
+                            sent.elapsed().as_secs_f64() * 1e3
+                        })
+                        .collect::<Vec<f64>>()
+                })
+            })
+            .collect();
+        workers.into_iter().flat_map(|w| w.join().unwrap()).collect()
+    });
+    let seconds = begun.elapsed().as_secs_f64();
+    times.sort_by(f64::total_cmp);
+    (bodies.len() as f64 / seconds, times[times.len() / 2], times[times.len() * 99 / 100])
+}
+
+fn ingest(stays: usize, per_stay: usize) {
+    let data = tempfile::tempdir().unwrap();
+    let service = Service::start(data.path(), "adult");
+    let start = now_us() - 12 * 3_600_000_000;
+    let admitted: Vec<Vec<u8>> =
+        charting::admissions(stays, start).chunks(BUNDLE).map(charting::bundle).collect();
+    post_all(&service, "/fhir", &admitted, 1);
+    row(
+        &format!("{stays} open stays admitted and reconciled"),
+        format!("{:.1} s", service.settle().as_secs_f64()),
+    );
+    let care = charting::care(stays, per_stay, start);
+    let bytes: usize = care.iter().map(Vec::len).sum::<usize>() / care.len();
+    let bundles: Vec<Vec<u8>> = care.chunks(BUNDLE).map(charting::bundle).collect();
+    let (rate, p50, p99) = post_all(&service, "/fhir", &bundles, 4);
+    let what =
+        format!("Bundles of {BUNDLE} Procedures of {bytes} bytes, durable, 4 connections: resources/s");
+    row(&what, format!("{:.0}", rate * BUNDLE as f64));
+    row("  a Bundle, median and 99th percentile", format!("{p50:.1} / {p99:.1} ms"));
+    row(
+        "  until everything is reconciled after the last",
+        format!("{:.1} s", service.settle().as_secs_f64()),
+    );
+    let singles = charting::more_care(stays, 60_000, start);
+    let (rate, p50, p99) = post_all(&service, "/fhir/Procedure", &singles, 64);
+    row("single POSTs, durable, 64 connections: requests/s", format!("{rate:.0}"));
+    row("  a POST, median and 99th percentile", format!("{p50:.2} / {p99:.2} ms"));
+    row(
+        "  until everything is reconciled after the last",
+        format!("{:.1} s", service.settle().as_secs_f64()),
+    );
+    row("peak resident memory of the service", format!("{} MiB", service.peak_mib()));
+}
+
+/// All stays become overdue within `window`: how late is each announced?
+fn announcing(stays: usize, window: Duration) {
+    let data = tempfile::tempdir().unwrap();
+    let service = Service::start(data.path(), "minimal");
+    // announced 4.5 h after ventilation began: a limit of 4 h and a charting allowance of 30 min
+    let lead = Duration::from_secs(30);
+    let begin = now_us() - 16_200_000_000 + lead.as_micros() as i64;
+    let step = window.as_micros() as i64 / stays as i64;
+    let admitted = charting::admissions_apart(stays, begin, step);
+    let bundles: Vec<Vec<u8>> = admitted.chunks(BUNDLE).map(charting::bundle).collect();
+    post_all(&service, "/fhir", &bundles, 1);
+    let settled = service.settle();
+    assert!(settled < lead, "too slow to be ready in time: {settled:?}");
+    std::thread::sleep(lead + window + Duration::from_secs(10));
+    let mut late = Vec::new();
+    let mut path = "/fhir/DetectedIssue?_count=1000".to_owned();
+    let mut client = service.client();
+    loop {
+        let page: serde_json::Value = serde_json::from_str(&client.get(&path)).unwrap();
+        for entry in page["entry"].as_array().into_iter().flatten() {
+            let resource = &entry["resource"];
+            let at = |v: &serde_json::Value| {
+                chrono::DateTime::parse_from_rfc3339(v.as_str().unwrap()).unwrap().timestamp_micros()
+            };
+            let declared = at(&resource["identifiedPeriod"]["start"]) + 1_800_000_000;
+            late.push((at(&resource["meta"]["lastUpdated"]) - declared) as f64 / 1e6);
+        }
+        let next = page["link"].as_array().into_iter().flatten().find(|l| l["relation"] == "next");
+        let Some(url) = next.and_then(|l| l["url"].as_str()) else { break };
+        path = url[url.find("/fhir").unwrap()..].to_owned();
+    }
+    assert_eq!(late.len(), stays, "one issue for each stay");
+    late.sort_by(f64::total_cmp);
+    let what = format!("{stays} stays overdue within {} s: announced after, median / last", window.as_secs());
+    row(&what, format!("{:.2} / {:.2} s", late[late.len() / 2], late[late.len() - 1]));
+    row("  peak resident memory of the service", format!("{} MiB", service.peak_mib()));
+}
+
+fn main() {
+    println!("| {:<86} | {:>24} |\n| {} | {} |", "what", "figure", "-".repeat(86), "-".repeat(24));
+    ingest(10_000, 30);
+    announcing(10_000, Duration::from_secs(60));
+    announcing(10_000, Duration::from_secs(1));
+}

@@ -1,0 +1,126 @@
+//! The CapabilityStatement, and whether it is true.
+
+use serde_json::{Value, json};
+use terce::rest::types::{KINDS, Origin};
+
+use super::{Service, procedure, with};
+
+/// The smallest document of each type that clients write.
+fn smallest(kind: &str) -> Value {
+    let subject = json!({ "reference": "Patient/p1" });
+    let own = match kind {
+        "Procedure" => return procedure(),
+        "Observation" => json!({ "status": "final", "code": { "text": "x" }, "subject": subject }),
+        "Encounter" => json!({ "status": "in-progress", "class": { "code": "IMP" }, "subject": subject }),
+        "MedicationAdministration" => json!({
+            "status": "completed", "subject": subject, "medicationCodeableConcept": { "text": "x" },
+            "effectiveDateTime": "2026-01-01",
+        }),
+        "Condition" => json!({ "subject": subject }),
+        "DeviceUseStatement" => {
+            json!({ "status": "active", "subject": subject, "device": { "reference": "Device/d1" } })
+        }
+        "PlanDefinition" => {
+            let adult =
+                terce::translate::shipped::ALL.iter().find(|s| s.kind == kind && s.id == "minimal").unwrap();
+            return super::without(serde_json::from_slice(adult.body).unwrap(), "id");
+        }
+        "ConceptMap" | "ValueSet" | "Measure" => json!({ "status": "active" }),
+        "CodeSystem" => json!({ "status": "active", "content": "not-present" }),
+        _ => json!({ "language": "en" }),
+    };
+    with(json!({ "resourceType": kind }), own)
+}
+
+#[tokio::test]
+async fn the_statement_is_valid_and_its_tag_follows_its_content() {
+    let service = Service::new().await;
+    let reply = service.get("/fhir/metadata").await;
+    assert_eq!(reply.status, 200);
+    let statement: fhir_models::CapabilityStatement = fhir_models::parse(&reply.body).unwrap();
+    assert_eq!(fhir_models::validate(&statement, &reply.body), []);
+    let json = reply.json();
+    assert_eq!((&json["kind"], &json["fhirVersion"]), (&json!("instance"), &json!("4.0.1")));
+    assert_eq!(json["implementation"]["url"], "http://ward.example/fhir");
+    for resource in json["rest"][0]["resource"].as_array().unwrap() {
+        let mut names: Vec<&str> =
+            resource["searchParam"].as_array().unwrap().iter().map(|p| p["name"].as_str().unwrap()).collect();
+        let all = names.len();
+        names.sort_unstable();
+        names.dedup();
+        assert_eq!(names.len(), all, "a search parameter is listed once");
+    }
+    let tag = reply.header("etag").to_owned();
+    assert_eq!(service.ask("GET", "/fhir/metadata", &[("if-none-match", &tag)], "").await.status, 304);
+    service.clock.set(terce::care::time::Instant::from_micros(super::NOON_US + 1));
+    assert_eq!(service.get("/fhir/metadata").await.header("etag"), tag);
+}
+
+#[tokio::test]
+async fn everything_that_the_statement_promises_is_kept() {
+    let service = Service::new().await;
+    let statement = service.get("/fhir/metadata").await.json();
+    let resources = statement["rest"][0]["resource"].as_array().unwrap().clone();
+    assert_eq!(resources.len(), KINDS.len());
+    for resource in &resources {
+        let kind = resource["type"].as_str().unwrap();
+        let at = format!("/fhir/{kind}");
+        let promised: Vec<&str> =
+            resource["interaction"].as_array().unwrap().iter().map(|i| i["code"].as_str().unwrap()).collect();
+        let mut id = "none".to_owned();
+        if promised.contains(&"create") {
+            let reply = service.post(&at, &smallest(kind)).await;
+            assert_eq!(reply.status, 201, "create {kind}: {}", reply.text());
+            id = reply.id();
+        }
+        let one = format!("{at}/{id}");
+        let known = if id == "none" { 404 } else { 200 };
+        for interaction in promised.iter().filter(|i| !["create", "delete"].contains(*i)) {
+            let reply = match *interaction {
+                "read" => service.get(&one).await,
+                "vread" => service.get(&format!("{one}/_history/1")).await,
+                "history-instance" => service.get(&format!("{one}/_history")).await,
+                "update" if known == 404 => continue,
+                "update" => {
+                    service.put(&one, &with(smallest(kind), json!({ "id": id, "language": "fr" }))).await
+                }
+                "search-type" => {
+                    searched(&service, resource, &at).await;
+                    continue;
+                }
+                other => panic!("{other} is promised and not tried here"),
+            };
+            assert_eq!(reply.status, known, "{interaction} {kind}: {}", reply.text());
+        }
+        for operation in resource["operation"].as_array().cloned().unwrap_or_default() {
+            // a report says for which period, an explanation needs nothing
+            let (of, status) = if kind == "Measure" { ("timeliness", 400) } else { (id.as_str(), 200) };
+            let reply = service.get(&format!("{at}/{of}/${}", operation["name"].as_str().unwrap())).await;
+            assert_eq!(reply.status, status, "{}", reply.text());
+        }
+        if promised.contains(&"delete") {
+            assert_eq!(service.delete(&one).await.status, 204, "delete {kind}");
+        }
+    }
+    for kind in KINDS {
+        let written = kind.origin == Origin::Feed;
+        let reply = service.post(&format!("/fhir/{}", kind.name), &smallest(kind.name)).await;
+        assert_eq!(reply.status, if written { 201 } else { 405 }, "{}: {}", kind.name, reply.text());
+    }
+}
+
+/// Tries each search parameter that is promised.
+async fn searched(service: &Service, resource: &Value, at: &str) {
+    let form = [("content-type", "application/x-www-form-urlencoded")];
+    assert_eq!(service.get(at).await.status, 200);
+    assert_eq!(service.ask("POST", &format!("{at}/_search"), &form, "").await.status, 200);
+    for parameter in resource["searchParam"].as_array().unwrap() {
+        let name = parameter["name"].as_str().unwrap();
+        let value = if parameter["type"] == "date" { "ge2026-01-01" } else { "x1" };
+        let strict = [("prefer", "handling=strict")];
+        let reply = service.ask("GET", &format!("{at}?{name}={value}"), &strict, "").await;
+        assert_eq!(reply.status, 200, "{at}?{name}: {}", reply.text());
+        let own = reply.json()["link"][0]["url"].as_str().unwrap().to_owned();
+        assert!(own.contains(&format!("{name}={value}")), "{own} does not list {name}");
+    }
+}

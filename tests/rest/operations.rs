@@ -1,0 +1,84 @@
+//! Operations.
+
+use serde_json::json;
+
+use super::{FHIR, Service, procedure, verdict, with, without};
+
+/// A ventilated patient whose mouth was cleaned once.
+async fn service() -> Service {
+    let service = Service::new().await;
+    let code = |system: &str, code: &str| json!({ "coding": [{ "system": format!("https://terce.example/fhir/CodeSystem/{system}"), "code": code }] });
+    service.put("/fhir/Patient/p1", &json!({ "resourceType": "Patient", "id": "p1" })).await;
+    service
+        .put(
+            "/fhir/Encounter/e1",
+            &json!({
+                "resourceType": "Encounter", "id": "e1", "status": "in-progress", "class": { "code": "IMP" },
+                "subject": { "reference": "Patient/p1" }, "period": { "start": "2026-03-01T00:00:00Z" },
+            }),
+        )
+        .await;
+    let ventilation = json!({
+        "code": code("airway", "invasive-ventilation"), "status": "in-progress",
+        "performedPeriod": { "start": "2026-03-01T01:00:00Z" },
+    });
+    service.post("/fhir/Procedure", &with(without(procedure(), "performedDateTime"), ventilation)).await;
+    service.post("/fhir/Procedure", &procedure()).await;
+    service
+}
+
+#[tokio::test]
+async fn a_measure_is_evaluated_for_a_period_and_for_a_patient() {
+    let service = service().await;
+    let at = "/fhir/Measure/timeliness/$evaluate-measure";
+    let summary = service.get(&format!("{at}?periodStart=2026-03-01&periodEnd=2026-03-01")).await;
+    assert_eq!(summary.status, 200, "{}", summary.text());
+    let report: fhir_models::MeasureReport = fhir_models::parse(&summary.body).unwrap();
+    assert_eq!(fhir_models::validate(&report, &summary.body), []);
+    assert_eq!(summary.json()["type"], "summary");
+    let one = service
+        .get(&format!("{at}?periodStart=2026-03&periodEnd=2026-03&reportType=subject&subject=Patient/p1"))
+        .await;
+    assert_eq!((one.status, one.json()["type"].clone()), (200, json!("individual")), "{}", one.text());
+    let parameters = json!({ "resourceType": "Parameters", "parameter": [
+        { "name": "periodStart", "valueDate": "2026-03-01" }, { "name": "periodEnd", "valueDate": "2026-03-01" },
+        { "name": "unit", "valueReference": { "reference": "Location/icu" } },
+    ] });
+    let posted = service.post(at, &parameters).await;
+    assert_eq!(posted.status, 200, "{}", posted.text());
+    for (query, expected) in [
+        ("periodStart=2026-03-01", verdict(400, "required")),
+        ("periodStart=2026-03-02&periodEnd=2026-03-01", verdict(400, "invariant")),
+        ("periodStart=2026-02-30&periodEnd=2026-03-01", verdict(400, "value")),
+        ("periodStart=0001&periodEnd=9999", verdict(400, "too-costly")),
+        ("periodStart=2026&periodEnd=2026&reportType=subject-list", verdict(400, "not-supported")),
+        ("periodStart=2026&periodEnd=2026&reportType=subject", verdict(400, "invariant")),
+        ("periodStart=2026&periodEnd=2026&subject=Group/1", verdict(400, "value")),
+        ("periodStart=2026&periodEnd=2026&subject=Patient/none", verdict(404, "not-found")),
+        ("periodStart=2026&periodEnd=2026&practitioner=1", verdict(400, "not-supported")),
+    ] {
+        assert_eq!(service.get(&format!("{at}?{query}")).await.verdict(), expected, "{query}");
+    }
+    let unknown = service.get("/fhir/Measure/none/$evaluate-measure?periodStart=2026&periodEnd=2026").await;
+    assert_eq!(unknown.verdict(), verdict(404, "not-found"));
+    let empty =
+        service.ask("POST", &format!("{at}?periodStart=2026-03-01&periodEnd=2026-03-01"), &[FHIR], "").await;
+    assert_eq!(empty.status, 200, "{}", empty.text());
+}
+
+#[tokio::test]
+async fn a_stay_is_explained_as_parameters_and_as_text() {
+    let service = service().await;
+    let reply = service.get("/fhir/Encounter/e1/$explain").await;
+    assert_eq!(reply.status, 200, "{}", reply.text());
+    fhir_models::parse::<fhir_models::Parameters>(&reply.body).unwrap();
+    assert!(reply.text().contains("\"arithmetic\""), "{}", reply.text());
+    let text = service
+        .ask("GET", "/fhir/Encounter/e1/$explain?requirement=clean", &[("accept", "text/plain")], "")
+        .await;
+    assert_eq!((text.status, text.header("content-type")), (200, "text/plain; charset=utf-8"));
+    assert!(text.text().contains("\nclean ") && !text.text().contains("\nbrush "), "{}", text.text());
+    assert_eq!(service.get("/fhir/Encounter/none/$explain").await.verdict(), verdict(404, "not-found"));
+    assert_eq!(service.get("/fhir/Encounter/e1/$other").await.verdict(), verdict(404, "not-found"));
+    assert_eq!(service.post("/fhir/Encounter/e1/$explain", &json!({})).await.status, 405);
+}

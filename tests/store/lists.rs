@@ -1,0 +1,234 @@
+//! Lists: what fits, in which order, page by page.
+
+use std::collections::BTreeSet;
+
+use terce::store::{
+    Batch, Order, OutcomeQuery, OutcomeRow, Query, Reconciled, StayQuery, StayRow, Store, TallyQuery,
+    TallyRow, Write,
+};
+
+use super::{commit, delete, ids, on_each, put, task};
+
+fn all(kind: &'static str, limit: usize) -> Query {
+    Query { kind: kind.into(), limit, ..Query::default() }
+}
+
+async fn found(store: &Store, query: Query) -> Vec<String> {
+    ids(&store.search(query).await.unwrap().documents).into_iter().map(Into::into).collect()
+}
+
+#[tokio::test]
+async fn a_search_finds_current_documents_by_each_criterion() {
+    on_each(async |store| {
+        let b = Write { encounter: Some("e".into()), ..put("A", "b", "x@q") };
+        commit(&store, 10, vec![put("A", "a", "x"), b, put("B", "a", "x"), put("A", "gone", "x")]).await;
+        commit(&store, 20, vec![put("A", "c", "x"), put("A", "a", "y"), delete("A", "gone")]).await;
+        assert_eq!(found(&store, all("A", 9)).await, ["b", "c", "a"]);
+        let query = Query { order: Order::NewestFirst, ..all("A", 9) };
+        assert_eq!(found(&store, query).await, ["a", "c", "b"]);
+        let query = Query { ids: ["a", "b", "gone"].map(Into::into).into(), ..all("A", 9) };
+        assert_eq!(found(&store, query).await, ["b", "a"]);
+        assert_eq!(found(&store, Query { patient: Some("p".into()), ..all("A", 9) }).await, ["c", "a"]);
+        assert_eq!(found(&store, Query { encounter: Some("e".into()), ..all("A", 9) }).await, ["b"]);
+        assert_eq!(found(&store, Query { updated_from_us: Some(20), ..all("A", 9) }).await, ["c", "a"]);
+        assert_eq!(found(&store, Query { updated_to_us: Some(20), ..all("A", 9) }).await, ["b"]);
+        let page = store.search(Query { total: true, ..all("A", 0) }).await.unwrap();
+        assert_eq!((page.documents.len(), page.total, page.next), (0, Some(3), None));
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn a_search_finds_outcomes_by_each_column() {
+    on_each(async |store| {
+        let row = |n: &str| OutcomeRow {
+            stay: Some(format!("stay{n}")),
+            topic: Some(format!("topic{n}")),
+            status: Some(format!("status{n}")),
+            owner: Some(format!("owner{n}")),
+            location: Some(format!("location{n}")),
+            code: Some(format!("code{n}")),
+            focus: Some(format!("focus{n}")),
+            open: n == "1",
+        };
+        for n in ["1", "2", "3"] {
+            let write = Write { outcome: Some(row(n)), ..put("Task", n, "x") };
+            commit(&store, 1, vec![write]).await;
+        }
+        let by = async |outcome: OutcomeQuery| found(&store, Query { outcome, ..all("Task", 9) }).await;
+        let two = |name: &str| vec![format!("{name}2"), format!("{name}3"), "none".to_owned()];
+        let none = OutcomeQuery::default;
+        assert_eq!(by(OutcomeQuery { stay: two("stay"), ..none() }).await, ["2", "3"]);
+        assert_eq!(by(OutcomeQuery { topic: two("topic"), ..none() }).await, ["2", "3"]);
+        assert_eq!(by(OutcomeQuery { status: two("status"), ..none() }).await, ["2", "3"]);
+        assert_eq!(by(OutcomeQuery { owner: two("owner"), ..none() }).await, ["2", "3"]);
+        assert_eq!(by(OutcomeQuery { location: two("location"), ..none() }).await, ["2", "3"]);
+        assert_eq!(by(OutcomeQuery { code: two("code"), ..none() }).await, ["2", "3"]);
+        assert_eq!(by(OutcomeQuery { focus: two("focus"), ..none() }).await, ["2", "3"]);
+        assert_eq!(by(OutcomeQuery { open: Some(true), ..none() }).await, ["1"]);
+        assert_eq!(by(OutcomeQuery { open: Some(false), owner: two("owner"), ..none() }).await, ["2", "3"]);
+        assert_eq!(by(OutcomeQuery { open: Some(true), owner: two("owner"), ..none() }).await, [""; 0]);
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn an_outcome_is_searched_as_it_is_now() {
+    on_each(async |store| {
+        commit(&store, 1, vec![task("t", "requested"), task("u", "requested")]).await;
+        commit(&store, 2, vec![task("t", "completed"), delete("Task", "u")]).await;
+        let by = |status: &str| Query {
+            outcome: OutcomeQuery { status: vec![status.into()], ..Default::default() },
+            total: true,
+            ..all("Task", 9)
+        };
+        assert_eq!(store.search(by("requested")).await.unwrap().total, Some(0));
+        let page = store.search(by("completed")).await.unwrap();
+        assert_eq!((page.total, page.documents[0].version), (Some(1), 2));
+        let query = Query { updated_from_us: Some(2), patient: Some("p".into()), ..by("completed") };
+        assert_eq!(found(&store, query).await, ["t"]);
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn paging_neither_skips_nor_repeats_while_rows_change() {
+    on_each(async |store| {
+        for n in 0..50 {
+            commit(&store, n, vec![put("A", &format!("{n:02}"), "x"), task(&format!("{n:02}"), "requested")])
+                .await;
+        }
+        for outcome in [OutcomeQuery::default(), OutcomeQuery { open: Some(true), ..Default::default() }] {
+            let kind = if outcome.open.is_some() { "Task" } else { "A" };
+            let (mut seen, mut changed, mut after) = (Vec::new(), BTreeSet::new(), None);
+            for round in 0.. {
+                let page =
+                    store.search(Query { after, outcome: outcome.clone(), ..all(kind, 7) }).await.unwrap();
+                seen.extend(page.documents.iter().map(|d| (d.id.clone(), d.version)));
+                after = page.next;
+                if after.is_none() {
+                    break;
+                }
+                // one that was listed, one that was not, an older clock, one that goes, one that comes
+                for n in [round, 40 - round] {
+                    let id = format!("{n:02}");
+                    let write = if kind == "A" {
+                        put("A", &id, &format!("y{round}"))
+                    } else {
+                        task(&id, "requested")
+                    };
+                    let write = Write { body: Some(format!("y{round}").into()), ..write };
+                    commit(&store, -1, vec![write]).await;
+                    changed.insert(id);
+                }
+                let gone = format!("{:02}", 49 - round);
+                commit(&store, 5, vec![Write { kind: kind.into(), ..delete("A", &gone) }]).await;
+                changed.insert(gone);
+            }
+            let unique: BTreeSet<_> = seen.iter().cloned().collect();
+            assert_eq!(unique.len(), seen.len(), "no version is listed twice");
+            let steady: Vec<_> = seen.iter().map(|(id, _)| id).filter(|id| !changed.contains(*id)).collect();
+            let want: Vec<_> =
+                (0..50).map(|n| format!("{n:02}")).filter(|id| !changed.contains(id)).collect();
+            assert_eq!(steady, want.iter().collect::<Vec<_>>(), "what did not change is listed once");
+        }
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn the_last_page_says_so() {
+    on_each(async |store| {
+        commit(&store, 1, (0..6).map(|n| put("A", &n.to_string(), "x")).collect()).await;
+        let first = store.search(all("A", 3)).await.unwrap();
+        let second = store.search(Query { after: first.next, ..all("A", 3) }).await.unwrap();
+        assert_eq!(
+            (ids(&first.documents), ids(&second.documents)),
+            (vec!["0", "1", "2"], vec!["3", "4", "5"])
+        );
+        assert_eq!(second.next, None);
+        let back = Query { order: Order::NewestFirst, after: Some(second.documents[0].seq), ..all("A", 3) };
+        assert_eq!(found(&store, back).await, ["2", "1", "0"]);
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn a_page_is_bounded_by_bytes_and_the_next_goes_on() {
+    on_each(async |store| {
+        for n in 0..3 {
+            let body = Some(vec![b'x'; 40 << 20]);
+            commit(&store, n, vec![Write { body, ..put("A", &n.to_string(), "") }]).await;
+        }
+        let (mut after, mut sizes) = (None, Vec::new());
+        loop {
+            let page = store.search(Query { after, ..all("A", 9) }).await.unwrap();
+            sizes.push(page.documents.len());
+            after = page.next;
+            if after.is_none() {
+                break;
+            }
+        }
+        assert_eq!(sizes, [1, 1, 1]);
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn subjects_are_listed_in_pages() {
+    on_each(async |store| {
+        commit(&store, 1, ["b", "a", "c"].map(|p| put("A", p, &format!("x@{p}"))).into()).await;
+        let names = async |after, limit| -> Vec<String> {
+            store.subjects(after, limit).await.unwrap().into_iter().map(|s| s.patient).collect()
+        };
+        assert_eq!(names(None, 2).await, ["a", "b"]);
+        assert_eq!(names(Some("b"), 2).await, ["c"]);
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn stays_and_tallies_are_listed_by_time() {
+    on_each(async |store| {
+        let stay = |stay: &str, begins_us, ends_us: Option<i64>, unit: &str| StayRow {
+            stay: stay.into(),
+            patient: "p".into(),
+            begins_us,
+            ends_us,
+            open: ends_us.is_none(),
+            ledger_us: 0,
+            unit: Some(unit.into()),
+        };
+        let tally =
+            |stay: &str, day: &str| TallyRow { stay: stay.into(), day: day.into(), ..TallyRow::default() };
+        let stays = vec![
+            stay("a", Some(10), Some(20), "icu"),
+            stay("b", Some(20), None, "icu"),
+            stay("c", None, Some(5), "ward"),
+        ];
+        let tallies = vec![tally("a", "2026-01-02"), tally("b", "2026-01-01"), tally("c", "2026-01-02")];
+        let reconciled = vec![Reconciled { patient: "p".into(), stays, tallies, ..Default::default() }];
+        store.commit(Batch { reconciled, ..Batch::default() }).await.unwrap();
+        let listed = async |query: StayQuery| -> Vec<String> {
+            let query = StayQuery { limit: 9, ..query };
+            store.stays(query).await.unwrap().into_iter().map(|s| s.stay).collect()
+        };
+        let none = StayQuery::default;
+        assert_eq!(listed(none()).await, ["a", "b", "c"]);
+        assert_eq!(listed(StayQuery { after: Some("a".into()), ..none() }).await, ["b", "c"]);
+        assert_eq!(listed(StayQuery { open: Some(true), ..none() }).await, ["b"]);
+        assert_eq!(listed(StayQuery { open: Some(false), unit: Some("icu".into()), ..none() }).await, ["a"]);
+        assert_eq!(listed(StayQuery { patient: Some("q".into()), ..none() }).await, [""; 0]);
+        assert_eq!(listed(StayQuery { overlaps_us: Some((5, 20)), ..none() }).await, ["a"]);
+        assert_eq!(listed(StayQuery { overlaps_us: Some((4, 21)), ..none() }).await, ["a", "b", "c"]);
+        let days = async |after: Option<(&str, &str)>, limit| -> Vec<(String, String)> {
+            let after = after.map(|(day, stay)| (day.into(), stay.into()));
+            let query = TallyQuery::Days { from: "2026-01-01".into(), to: "2026-01-02".into(), after, limit };
+            store.tallies(query).await.unwrap().into_iter().map(|t| (t.day, t.stay)).collect()
+        };
+        let pair = |day: &str, stay: &str| (day.to_owned(), stay.to_owned());
+        assert_eq!(days(None, 2).await, [pair("2026-01-01", "b"), pair("2026-01-02", "a")]);
+        assert_eq!(days(Some(("2026-01-02", "a")), 2).await, [pair("2026-01-02", "c")]);
+    })
+    .await;
+}
