@@ -141,9 +141,11 @@ impl Reconciler {
         let mut due = self.store.due(now.micros(), PASS).await?;
         for patient in self.held.ready(self.feeds.at(now).watermark(), PASS) {
             if due.iter().all(|s| s.patient != patient) {
-                due.extend(self.store.subject(&patient).await?);
+                match self.store.subject(&patient).await? {
+                    Some(subject) => due.push(subject),
+                    None => self.held.note(&patient, None),
+                }
             }
-            self.held.note(&patient, None);
         }
         let any = !due.is_empty();
         self.pass(due, now).await?;
@@ -205,6 +207,7 @@ impl Reconciler {
     }
 
     fn leave_alone(&self, subject: &Subject, why: &str, now: Instant) -> Batch {
+        self.held.note(&subject.patient, None);
         self.counters.failed.fetch_add(1, Ordering::Relaxed);
         warn!(
             failures = subject.failures + 1,

@@ -18,3 +18,4 @@ mod statistics;
 mod store;
 mod tidy;
 mod translate;
+mod worklist;

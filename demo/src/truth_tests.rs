@@ -76,7 +76,8 @@ fn a_lapse_runs_from_the_first_missed_deadline_to_the_next_care() {
 
 #[test]
 fn a_deadline_is_missed_only_once_it_is_past() {
-    let facts = facts(&["0:00-24:00"], "", Activity::Cleansing);
+    let mut facts = facts(&[], "", Activity::Cleansing);
+    facts.ventilated.push((at("0:00"), None));
     assert_eq!(lapses("clean", &facts, "4:00"), []);
     assert_eq!(lapses("clean", &facts, "4:01"), [(at("4:00"), None)]);
 }
