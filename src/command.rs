@@ -88,13 +88,15 @@ pub fn run(command: Command) -> ExitCode {
             return ExitCode::from(2);
         }
     };
-    let runtime = match tokio::runtime::Runtime::new() {
-        Ok(runtime) => runtime,
-        Err(error) => {
-            say(&format!("cannot start: {error}"), true);
-            return ExitCode::FAILURE;
-        }
-    };
+    // the store has threads of its own; more of the runtime's would only hold memory
+    let runtime =
+        match tokio::runtime::Builder::new_multi_thread().enable_all().max_blocking_threads(8).build() {
+            Ok(runtime) => runtime,
+            Err(error) => {
+                say(&format!("cannot start: {error}"), true);
+                return ExitCode::FAILURE;
+            }
+        };
     let done = runtime.block_on(async {
         match &command.act {
             Act::Serve(_) => serve(config).await,

@@ -11,6 +11,7 @@ use std::collections::BTreeMap;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::atomic::Ordering;
 use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
 
 use tokio::sync::{Notify, watch};
 use tokio::task::JoinSet;
@@ -33,6 +34,16 @@ use crate::translate::tallies;
 
 /// Patients in one pass: their commits share a transaction, and the clock is read again after each pass.
 const PASS: usize = 256;
+
+/// While clients write more than so many documents for each patient that is reconciled, a backlog is being loaded.
+const BACKLOG: u64 = 2;
+
+/// While a backlog is being loaded the reconciler rests this many times as long as it works: what is loaded is
+/// reconciled together afterwards, and once instead of again and again.
+const REST: u32 = 4;
+
+/// The longest such rest: what becomes overdue meanwhile is announced no later than this.
+const LONGEST_REST: Duration = Duration::from_millis(500);
 
 /// How soon a lapse that waits for the feed's watermark is looked at again if no heartbeat brings it up before.
 const HELD: Length = Length::minutes(1);
@@ -112,7 +123,7 @@ impl Reconciler {
                 Err(fatal @ (StoreError::Fatal(_) | StoreError::Closed)) => return Err(fatal),
                 Err(other) => {
                     error!(error = %other, "reconciling paused: the store did not answer");
-                    tokio::time::sleep(std::time::Duration::from_secs(1)).await;
+                    tokio::time::sleep(Duration::from_secs(1)).await;
                 }
             }
             let wake = self.store.next_wake().await?.map(Instant::from_micros);
@@ -147,8 +158,13 @@ impl Reconciler {
                 }
             }
         }
-        let any = !due.is_empty();
+        let (any, patients) = (!due.is_empty(), due.len() as u64);
+        let (begun, before) = (tokio::time::Instant::now(), self.counters.ingested.load(Ordering::Relaxed));
         self.pass(due, now).await?;
+        let ingested = self.counters.ingested.load(Ordering::Relaxed) - before;
+        if any && ingested > BACKLOG * patients {
+            tokio::time::sleep((begun.elapsed() * REST).min(LONGEST_REST)).await;
+        }
         Ok(any)
     }
 

@@ -22,11 +22,11 @@ use crate::translate::codes::{Codes, NamedCondition};
 use crate::translate::document::Stored;
 use crate::translate::dossier::{Assembled, Dossier};
 use crate::translate::extract::{Extract, extract, extract_versions};
-use crate::translate::outcomes::SaidDocument;
+use crate::translate::outcomes::{SaidDocument, task_that_is_over};
 use crate::translate::{Refusal, Settings, protocol, shipped, tallies};
 
-/// What the cache may hold, in units of about 200 bytes: 250 MB. A day of an intensive care stay takes some 100 units.
-const CACHE_UNITS: usize = 1_250_000;
+/// What the cache may hold, in units of about 200 bytes: 160 MB. A day of an intensive care stay takes some 100 units.
+const CACHE_UNITS: usize = 800_000;
 
 /// How often a site's definitions, or the documents of others, may lead to further ones that are not at hand yet.
 const ROUNDS: usize = 16;
@@ -213,6 +213,7 @@ impl Stays {
             }
             assembled = kept.dossier.stays(&|kind, id| look(shared, kind, id), &site.settings);
         }
+        kept.forget_old_tasks();
         let said = kept.said.values().cloned().collect();
         self.cache().keep(patient, kept);
         Ok(Reading { generation: changes.generation, assembled, said, site })
@@ -382,6 +383,17 @@ struct Kept {
 impl Kept {
     fn new(patient: &str, site: &Arc<Site>) -> Self {
         Kept { seq: 0, site: site.clone(), dossier: Dossier::new(patient), said: BTreeMap::new() }
+    }
+
+    /// Of the Tasks that are over only the last of each stay is asked for again.
+    fn forget_old_tasks(&mut self) {
+        let tasks = self.said.values().filter(|d| d.kind == "Task");
+        let over: Vec<_> = tasks.filter_map(|d| Some((task_that_is_over(d)?, d.id.clone()))).collect();
+        for ((stay, round), id) in &over {
+            if over.iter().any(|((s, r), _)| s == stay && r > round) {
+                self.said.remove(&("Task".to_owned(), id.clone()));
+            }
+        }
     }
 
     fn units(&self) -> usize {

@@ -15,6 +15,8 @@ pub fn start(level: &str, json: bool) {
 /// What the reconciler has done since the start.
 #[derive(Debug, Default)]
 pub struct Counters {
+    /// Documents that clients wrote: the reconciler gives way while many arrive.
+    pub ingested: AtomicU64,
     /// Patients reconciled.
     pub patients: AtomicU64,
     /// Tasks and DetectedIssues written.

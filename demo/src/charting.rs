@@ -205,12 +205,14 @@ impl Pen<'_> {
             return;
         }
         let ventilator = format!("dv-{patient:04}-vent");
-        let first = self.course.ventilated.first().map_or(self.course.admitted, |v| v.span.0);
-        let body = fhir::device(&ventilator, patient, Coded("airway", "ventilator", "Ventilator"));
-        self.write(first + 1, &ventilator, Request::Put(body), Says::Nothing);
         let shape = self.rng.random_range(0..100);
         for (turn, ventilation) in self.course.ventilated.clone().into_iter().enumerate() {
             let known = ventilation.span.0 + self.lag();
+            // Never before the use is charted: a device that is active at a patient already says something of him.
+            if turn == 0 {
+                let body = fhir::device(&ventilator, patient, Coded("airway", "ventilator", "Ventilator"));
+                self.write(known, &ventilator, Request::Put(body), Says::Nothing);
+            }
             let tube = self.tube(turn, ventilation, known);
             let over = ventilation.span.1 + self.lag();
             let over = over.max(known + 1);

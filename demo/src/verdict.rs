@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use crate::chart::{Entry, Outages, facts_at};
 use crate::fhir::patient_id;
 use crate::time::{DAY, Minute};
-use crate::truth::{ADULT, ALLOWANCE, Counts, reckon};
+use crate::truth::{ADULT, ALLOWANCE, Counts, Requirement, reckon};
 use crate::ward::Ward;
 use crate::watch::{Issue, Key};
 
@@ -112,69 +112,8 @@ fn announceable(patient: &str, record: &[Entry], outages: &Outages, now: Minute)
 pub fn verdict(truth: &Truth, told: &Told) -> (String, bool) {
     let stands = |i: &&Issue| matches!(i.status.as_str(), "preliminary" | "final" | "amended" | "corrected");
     let standing: BTreeMap<&Key, &Issue> = told.issues.iter().filter(stands).map(|i| (&i.key, i)).collect();
-    let cancelled: BTreeSet<&Key> =
-        told.issues.iter().filter(|i| i.status == "cancelled").map(|i| &i.key).collect();
-    let expected: BTreeSet<&Key> = truth.announced.keys().filter(|k| !truth.standing.contains(*k)).collect();
-    let mut table = Table::default();
-    table.line(
-        "lapses",
-        [
-            "true",
-            "made good",
-            "too soon",
-            "to be",
-            "announced",
-            "false",
-            "missed",
-            "cancelled",
-            "cancelled",
-            "done, not",
-        ],
-    );
-    table.line(
-        "",
-        [
-            "",
-            "in time",
-            "to say",
-            "announced",
-            "by Terce",
-            "alarms",
-            "lapses",
-            "by Terce",
-            "expected",
-            "charted",
-        ],
-    );
     let mut differ = Vec::new();
-    for requirement in &ADULT {
-        let of = |k: &&&Key| k.1 == requirement.id;
-        let lapses: BTreeSet<&Key> = truth.standing.iter().filter(|k| k.1 == requirement.id).collect();
-        let said: BTreeSet<&Key> = standing.keys().copied().filter(|k| k.1 == requirement.id).collect();
-        let false_alarms: Vec<&&Key> = said.difference(&lapses).collect();
-        let missed: Vec<&&Key> = lapses.difference(&said).collect();
-        let taken_back = cancelled.iter().filter(of).count();
-        let to_take_back = expected.iter().filter(of).count();
-        let quiet = [&truth.made_good, &truth.waiting]
-            .map(|all| all.iter().filter(|k| k.1 == requirement.id).count());
-        let all = lapses.len() + quiet.iter().sum::<usize>();
-        let uncharted = truth.uncharted.get(requirement.id).copied().unwrap_or(0) as usize;
-        let [good, soon] = quiet;
-        let (wrong, lost) = (false_alarms.len(), missed.len());
-        let counts =
-            [all, good, soon, lapses.len(), said.len(), wrong, lost, taken_back, to_take_back, uncharted];
-        table.line(requirement.id, counts.map(|n| n.to_string()).each_ref().map(String::as_str));
-        differ.extend(false_alarms.iter().map(|k| format!("false alarm: {}", name(k))));
-        differ.extend(missed.iter().map(|k| format!("missed lapse: {}", name(k))));
-        let (one, other) = (cancelled.iter().filter(of), expected.iter().filter(of));
-        let (one, other): (BTreeSet<&&Key>, BTreeSet<&&Key>) = (one.collect(), other.collect());
-        differ
-            .extend(one.difference(&other).map(|k| format!("cancelled, never to be expected: {}", name(k))));
-        differ.extend(
-            other.difference(&one).map(|k| format!("should have been announced and cancelled: {}", name(k))),
-        );
-    }
-    let mut text = table.0;
+    let mut text = lapses(truth, told, &standing, &mut differ);
     text.push_str(&compliance(truth, told, &mut differ));
     text.push_str(&promptness(truth, &standing, &mut differ));
     text.push_str(&tasks(truth, told, &mut differ));
@@ -188,6 +127,46 @@ pub fn verdict(truth: &Truth, told: &Told) -> (String, bool) {
         differ.iter().take(12).for_each(|d| text.push_str(&format!("  {d}\n")));
     }
     (text, differ.is_empty())
+}
+
+fn lapses(truth: &Truth, told: &Told, standing: &BTreeMap<&Key, &Issue>, differ: &mut Vec<String>) -> String {
+    let cancelled = told.issues.iter().filter(|i| i.status == "cancelled").map(|i| &i.key);
+    let cancelled: BTreeSet<&Key> = cancelled.collect();
+    let taken_back: BTreeSet<&Key> =
+        truth.announced.keys().filter(|k| !truth.standing.contains(*k)).collect();
+    let said: BTreeSet<&Key> = standing.keys().copied().collect();
+    let lapses: BTreeSet<&Key> = truth.standing.iter().collect();
+    let false_alarms: BTreeSet<&Key> = said.difference(&lapses).copied().collect();
+    let missed: BTreeSet<&Key> = lapses.difference(&said).copied().collect();
+    let kinds: [(&str, BTreeSet<&Key>); 4] = [
+        ("false alarm", false_alarms.clone()),
+        ("missed lapse", missed.clone()),
+        ("cancelled, never to be expected", cancelled.difference(&taken_back).copied().collect()),
+        ("should have been announced and cancelled", taken_back.difference(&cancelled).copied().collect()),
+    ];
+    for (what, keys) in &kinds {
+        differ.extend(keys.iter().map(|k| format!("{what}: {}", name(k))));
+    }
+    let made_good: BTreeSet<&Key> = truth.made_good.iter().collect();
+    let waiting: BTreeSet<&Key> = truth.waiting.iter().collect();
+    let mut table = Table::default();
+    let (all, good, soon, to_say) =
+        (["true", ""], ["made good", "in time"], ["too soon", "to say"], ["to be", "announced"]);
+    let (is_said, wrong, lost) = (["announced", "by Terce"], ["false", "alarms"], ["missed", "lapses"]);
+    let (back, expected) = (["cancelled", "by Terce"], ["cancelled", "expected"]);
+    let heads = [all, good, soon, to_say, is_said, wrong, lost, back, expected, ["done, not", "charted"]];
+    table.line("lapses", heads.map(|[top, _]| top));
+    table.line("", heads.map(|[_, below]| below));
+    for Requirement { id, .. } in &ADULT {
+        let of = |keys: &BTreeSet<&Key>| keys.iter().filter(|k| k.1 == *id).count();
+        let uncharted = truth.uncharted.get(id).copied().unwrap_or(0) as usize;
+        let all = of(&lapses) + of(&made_good) + of(&waiting);
+        let counts =
+            [&made_good, &waiting, &lapses, &said, &false_alarms, &missed, &cancelled, &taken_back].map(of);
+        let cells: Vec<usize> = [all].into_iter().chain(counts).chain([uncharted]).collect();
+        table.cells(id, &cells);
+    }
+    table.0
 }
 
 fn name(key: &Key) -> String {
@@ -266,6 +245,12 @@ impl Table {
     fn line<const N: usize>(&mut self, head: &str, cells: [&str; N]) {
         self.0.push_str(&format!("{head:<19}"));
         cells.iter().for_each(|c| self.0.push_str(&format!("{c:>10}")));
+        self.0.push('\n');
+    }
+
+    fn cells(&mut self, head: &str, counts: &[usize]) {
+        self.0.push_str(&format!("{head:<19}"));
+        counts.iter().for_each(|n| self.0.push_str(&format!("{n:>10}")));
         self.0.push('\n');
     }
 }

@@ -120,3 +120,15 @@ fn everything_that_happens_on_a_ward_happens() {
     assert_eq!(beds.iter().collect::<BTreeSet<_>>().len(), beds.len(), "two beds, one patient");
     assert!(beds.len() >= 16, "{}", beds.len());
 }
+
+#[test]
+fn no_device_stands_at_a_patient_before_its_use_is_charted() {
+    let mut ventilated = BTreeSet::new();
+    let charts = written(10).1;
+    for minute in charts.chunk_by(|a, b| a.arrives == b.arrives) {
+        let uses = minute.iter().filter(|c| matches!(c.says, Says::Ventilated(..)));
+        ventilated.extend(uses.map(|c| c.patient));
+        let mut devices = minute.iter().filter(|c| c.request.text("resourceType") == "Device");
+        assert!(devices.all(|c| ventilated.contains(&c.patient)));
+    }
+}

@@ -190,6 +190,9 @@ impl Rest {
                 return Err(error);
             }
         };
+        self.counters
+            .ingested
+            .fetch_add(committed.written.len() as u64, std::sync::atomic::Ordering::Relaxed);
         self.metrics.committed();
         self.count(&committed);
         self.wake.notify_one();

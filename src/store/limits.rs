@@ -34,7 +34,7 @@ pub(super) const PATIENT_BYTES: usize = 256 << 20;
 pub(super) const BUSY_MS: u64 = 5_000;
 
 /// Cache of the writer in KiB: the inner pages of all indexes, and the pages of one transaction.
-pub(super) const WRITER_CACHE_KIB: i64 = 128 << 10;
+pub(super) const WRITER_CACHE_KIB: i64 = 80 << 10;
 
 /// Cache of each reader in KiB.
 pub(super) const READER_CACHE_KIB: i64 = 16 << 10;

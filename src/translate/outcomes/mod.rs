@@ -120,6 +120,11 @@ pub fn said(stay: &str, documents: &[SaidDocument]) -> Said {
     said
 }
 
+/// The stay and the round of a Task that is over; none for any other document.
+pub fn task_that_is_over(document: &SaidDocument) -> Option<(String, Instant)> {
+    task::over(document)
+}
+
 /// What must be written so that `documents` say what `plan` wants; empty if they already do.
 pub fn utterances(plan: &Plan, documents: &[SaidDocument], setting: &Setting<'_>) -> Vec<Utterance> {
     let mut out: Vec<Utterance> = Vec::new();

@@ -47,6 +47,13 @@ pub(super) fn said(stay: &str, document: &SaidDocument) -> Option<SaidTask> {
     Some(SaidTask { round: Instant::from_micros(round.parse().ok()?), opened: opened?, status })
 }
 
+/// The stay and the round of a Task that is over.
+pub(super) fn over(document: &SaidDocument) -> Option<(String, Instant)> {
+    let task: Task = fhir_models::parse_scanned(&document.body).ok()?;
+    let (stay, round) = own_key(&task)?.rsplit_once('|')?;
+    is_over(task.status?).then_some((stay.to_owned(), Instant::from_micros(round.parse().ok()?)))
+}
+
 fn own_key(task: &Task) -> Option<&str> {
     let system = format!("{BASE}/sid/task");
     task.identifier.iter().find(|i| i.system.as_deref() == Some(&system))?.value.as_deref()
