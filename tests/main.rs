@@ -6,6 +6,8 @@
     clippy::panic,
     clippy::indexing_slicing,
     clippy::string_slice,
+    clippy::wildcard_enum_match_arm,
+    clippy::too_many_lines,
     missing_docs,
     unreachable_pub,
     reason = "a test that panics has failed, which is what it is for"

@@ -86,29 +86,35 @@ impl Stretch {
     }
 }
 
+/// The time that the lines of a protocol share.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Times<'a> {
+    /// Ventilated, in the stay, in a unit where the protocol holds; away or not.
+    pub(super) scope: &'a Spans,
+    pub(super) away: &'a Spans,
+    pub(super) episodes: &'a Spans,
+}
+
 impl<'a> Line<'a> {
-    /// The line of `requirement` over `scope` (ventilated, in the stay, in scope, away or not), with the marks up to
-    /// `seen`.
+    /// The line of `requirement` in `times`, with the marks up to `seen`.
     pub(super) fn new(
         place: (usize, usize),
         requirement: &'a Requirement,
-        scope: &Spans,
-        away: &Spans,
-        episodes: &Spans,
+        times: Times<'_>,
         facts: &Facts,
         rules: &Rules,
         seen: Instant,
     ) -> Self {
         let wanted = match &requirement.condition {
-            None => scope.clone(),
+            None => times.scope.clone(),
             Some(name) => {
                 let holds =
                     facts.conditions.iter().filter(|c| c.name == *name).map(|c| Span::until(c.from, c.to));
-                scope.and(&Spans::union(holds))
+                times.scope.and(&Spans::union(holds))
             }
         };
-        let at_risk = wanted.minus(away);
-        let by_episode = episodes.iter().map(|e| at_risk.within(e));
+        let at_risk = wanted.minus(times.away);
+        let by_episode = times.episodes.iter().map(|e| at_risk.within(e));
         let stretches: Vec<Stretch> =
             by_episode.filter_map(|pieces| Some(Stretch { hull: pieces.hull()?, pieces })).collect();
         let mut line =

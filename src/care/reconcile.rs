@@ -12,7 +12,7 @@ use super::ledger::{
     Cell, CellKey, Census, Doubt, Feed, Lapse, Ledger, Opportunity, Outcome, PatientDay, Phase,
     RequirementCounts, Standing, State,
 };
-use super::line::Line;
+use super::line::{Line, Times};
 use super::place::{Places, places};
 use super::protocol::{Kind, Rules};
 use super::time::{Instant, Length, Span, Spans, TICK, local_instant, next_day};
@@ -171,10 +171,8 @@ fn lines<'a>(scene: &Scene<'a>, seen: Instant) -> Vec<Vec<Line<'a>>> {
         if scope.is_empty() {
             continue;
         }
-        let line = |(index, requirement)| {
-            let episodes = &scene.airway.episodes;
-            Line::new((p, index), requirement, &scope, &scene.away, episodes, facts, rules, seen)
-        };
+        let times = Times { scope: &scope, away: &scene.away, episodes: &scene.airway.episodes };
+        let line = |(index, requirement)| Line::new((p, index), requirement, times, facts, rules, seen);
         let lines = protocol.requirements.iter().enumerate().map(line);
         out.push(lines.filter(|l| !l.at_risk.is_empty()).collect());
     }

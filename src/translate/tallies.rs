@@ -6,7 +6,7 @@ use std::sync::Arc;
 use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
 
-use crate::care::ledger::{Cell, CellKey, Census, Ledger, PatientDay};
+use crate::care::ledger::{Cell, CellKey, Census, Ledger, PatientDay, RequirementCounts};
 use crate::care::tally::Tally;
 use crate::care::time::Length;
 
@@ -16,7 +16,7 @@ struct Day {
     cells: Vec<CellRow>,
     /// Unit, then for each requirement met, missed, excused.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    patient_day: Option<(Arc<str>, BTreeMap<Arc<str>, (u32, u32, u32)>)>,
+    patient_day: Option<(Arc<str>, RequirementCounts)>,
     /// Unit, ventilated.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     census: Option<(Arc<str>, bool)>,

@@ -8,6 +8,8 @@
     clippy::expect_used,
     clippy::panic,
     clippy::indexing_slicing,
+    clippy::zombie_processes,
+    clippy::disallowed_methods,
     unreachable_pub,
     reason = "a benchmark that fails says so and ends"
 )]
