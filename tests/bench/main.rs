@@ -201,7 +201,14 @@ fn announcing(stays: usize, window: Duration) {
 
 fn main() {
     println!("| {:<86} | {:>24} |\n| {} | {} |", "what", "figure", "-".repeat(86), "-".repeat(24));
-    ingest(10_000, 30);
-    announcing(10_000, Duration::from_secs(60));
-    announcing(10_000, Duration::from_secs(1));
+    // `-- ingest` or `-- announcing` for one of the two
+    let only = std::env::args().skip(1).find(|a| !a.starts_with('-'));
+    let wanted = |part: &str| only.as_deref().is_none_or(|o| o == part);
+    if wanted("ingest") {
+        ingest(10_000, 30);
+    }
+    if wanted("announcing") {
+        announcing(10_000, Duration::from_secs(60));
+        announcing(10_000, Duration::from_secs(1));
+    }
 }
