@@ -25,8 +25,8 @@ use crate::translate::extract::{Extract, extract, extract_versions};
 use crate::translate::outcomes::{SaidDocument, task_that_is_over};
 use crate::translate::{Refusal, Settings, protocol, shipped, tallies};
 
-/// What the cache may hold, in units of about 200 bytes: 160 MB. A day of an intensive care stay takes some 100 units.
-const CACHE_UNITS: usize = 800_000;
+/// What the cache may hold, in units of about 200 bytes: 200 MB. A day of an intensive care stay takes some 100 units.
+const CACHE_UNITS: usize = 1_000_000;
 
 /// How often a site's definitions, or the documents of others, may lead to further ones that are not at hand yet.
 const ROUNDS: usize = 16;
@@ -213,7 +213,6 @@ impl Stays {
             }
             assembled = kept.dossier.stays(&|kind, id| look(shared, kind, id), &site.settings);
         }
-        kept.forget_old_tasks();
         let said = kept.said.values().cloned().collect();
         self.cache().keep(patient, kept);
         Ok(Reading { generation: changes.generation, assembled, said, site })
@@ -234,7 +233,7 @@ impl Stays {
                     updated: Instant::from_micros(document.received_us),
                     body: body.as_slice().into(),
                 };
-                kept.said.insert(name, said);
+                kept.keep_said(said);
             }
             (_, None) => kept.dossier.forget(&document.kind, &document.id),
             (_, Some(_)) => {
@@ -378,22 +377,39 @@ struct Kept {
     site: Arc<Site>,
     dossier: Dossier,
     said: BTreeMap<(String, String), SaidDocument>,
+    /// The last Task that is over, by stay: its round and its id.
+    over: BTreeMap<String, (Instant, String)>,
 }
 
 impl Kept {
     fn new(patient: &str, site: &Arc<Site>) -> Self {
-        Kept { seq: 0, site: site.clone(), dossier: Dossier::new(patient), said: BTreeMap::new() }
+        Kept {
+            seq: 0,
+            site: site.clone(),
+            dossier: Dossier::new(patient),
+            said: BTreeMap::new(),
+            over: BTreeMap::new(),
+        }
     }
 
-    /// Of the Tasks that are over only the last of each stay is asked for again.
-    fn forget_old_tasks(&mut self) {
-        let tasks = self.said.values().filter(|d| d.kind == "Task");
-        let over: Vec<_> = tasks.filter_map(|d| Some((task_that_is_over(d)?, d.id.clone()))).collect();
-        for ((stay, round), id) in &over {
-            if over.iter().any(|((s, r), _)| s == stay && r > round) {
-                self.said.remove(&("Task".to_owned(), id.clone()));
+    /// Keeps a Task, DetectedIssue or MeasureReport. Of a Task that is over only what is asked for again is kept, and
+    /// of several that are over only the last of each stay.
+    fn keep_said(&mut self, mut said: SaidDocument) {
+        if let Some((stay, round, short)) = task_that_is_over(&said) {
+            said.body = short.into();
+            match self.over.get(&stay) {
+                Some((last, _)) if *last > round => {
+                    self.said.remove(&(said.kind, said.id));
+                    return;
+                }
+                Some((_, id)) if *id != said.id => {
+                    self.said.remove(&("Task".to_owned(), id.clone()));
+                }
+                Some(_) | None => {}
             }
+            self.over.insert(stay, (round, said.id.clone()));
         }
+        self.said.insert((said.kind.clone(), said.id.clone()), said);
     }
 
     fn units(&self) -> usize {

@@ -37,9 +37,9 @@ pub fn admissions_apart(stays: usize, start_us: i64, step_us: i64) -> Vec<Vec<u8
         .collect()
 }
 
-/// `per_stay` Procedures of each stay over twelve hours from `start_us`, in the order of time over all stays.
-pub fn care(stays: usize, per_stay: usize, start_us: i64) -> Vec<Vec<u8>> {
-    let step = 12 * 3_600_000_000 / per_stay as i64;
+/// `per_stay` Procedures of each stay over `hours` from `start_us`, in the order of time over all stays.
+pub fn care(stays: usize, per_stay: usize, start_us: i64, hours: i64) -> Vec<Vec<u8>> {
+    let step = hours * 3_600_000_000 / per_stay as i64;
     (0..per_stay)
         .flat_map(|n| {
             (0..stays).map(move |i| {
@@ -49,18 +49,17 @@ pub fn care(stays: usize, per_stay: usize, start_us: i64) -> Vec<Vec<u8>> {
         .collect()
 }
 
-/// `count` more, without ids, spread over the stays.
-pub fn more_care(stays: usize, count: usize, start_us: i64) -> Vec<Vec<u8>> {
-    (0..count)
-        .map(|n| procedure(None, n * 7 % stays, n, start_us + 40_000_000_000 + n as i64 * 1_000))
-        .collect()
+/// `count` more of the last five minutes before `now_us`, without ids, spread over the stays.
+pub fn more_care(stays: usize, count: usize, now_us: i64) -> Vec<Vec<u8>> {
+    (0..count).map(|n| procedure(None, n * 7 % stays, n, now_us - 300_000_000 + n as i64 * 1_000)).collect()
 }
 
 fn procedure(id: Option<String>, stay: usize, n: usize, us: i64) -> Vec<u8> {
     let (code, display) = KINDS[n % KINDS.len()];
     let (begun, ended, recorded) = (at(us - 240_000_000), at(us), at(us + 300_000_000));
     let id = id.map(|id| format!(r#""id":"{id}","#)).unwrap_or_default();
-    let entry = format!("{stay}-{n}");
+    // a record numbers its entries as they come
+    let entry = us;
     format!(
         r#"{{"resourceType":"Procedure",{id}"meta":{{"lastUpdated":"{recorded}","source":"urn:uuid:0b5a77d0-5f6e-4c1a-9f4e-{n:012x}","profile":["http://hospital.example/fhir/StructureDefinition/bedside-procedure"]}},"identifier":[{{"use":"usual","type":{{"coding":[{{"system":"http://terminology.hl7.org/CodeSystem/v2-0203","code":"FILL","display":"Filler Identifier"}}]}},"system":"http://hospital.example/charting","value":"{entry}"}}],"status":"completed","category":{{"coding":[{{"system":"http://hospital.example/categories","code":"bedside","display":"Care at the bedside"}}]}},"code":{{"coding":[{{"system":"{ACTIVITY}","code":"{code}","display":"{display}"}},{{"system":"http://hospital.example/rows","code":"R-{}","display":"{display}, as charted"}}],"text":"{display}"}},"subject":{{"reference":"Patient/p{stay}"}},"encounter":{{"reference":"Encounter/e{stay}"}},"performedPeriod":{{"start":"{begun}","end":"{ended}"}},"performer":[{{"function":{{"coding":[{{"system":"http://hospital.example/roles","code":"nurse","display":"Nurse at the bedside"}}]}},"actor":{{"reference":"Practitioner/n-{}","display":"Nurse {}"}}}}],"location":{{"reference":"Location/unit-{}"}},"note":[{{"text":"Tolerated well; mouth pink and moist, no bleeding seen."}}]}}"#,
         n % KINDS.len(),

@@ -127,10 +127,16 @@ fn post_all(service: &Service, path: &str, bodies: &[Vec<u8>], connections: usiz
     (bodies.len() as f64 / seconds, times[times.len() / 2], times[times.len() * 99 / 100])
 }
 
-fn ingest(stays: usize, per_stay: usize) {
+/// Charting of the last `hours` of `stays` open stays. With two hours it is what a ward charts from day to day; with
+/// twelve it is a backlog that makes and unmakes misses as it comes.
+fn ingest(stays: usize, per_stay: usize, hours: i64) {
     let data = tempfile::tempdir().unwrap();
     let service = Service::start(data.path(), "adult");
-    let start = now_us() - 12 * 3_600_000_000;
+    let start = now_us() - hours * 3_600_000_000;
+    row(
+        &format!("charting of the last {hours} h of {stays} open stays, reconciled meanwhile"),
+        String::new(),
+    );
     let admitted: Vec<Vec<u8>> =
         charting::admissions(stays, start).chunks(BUNDLE).map(charting::bundle).collect();
     post_all(&service, "/fhir", &admitted, 1);
@@ -138,7 +144,7 @@ fn ingest(stays: usize, per_stay: usize) {
         &format!("{stays} open stays admitted and reconciled"),
         format!("{:.1} s", service.settle().as_secs_f64()),
     );
-    let care = charting::care(stays, per_stay, start);
+    let care = charting::care(stays, per_stay, start, hours);
     let bytes: usize = care.iter().map(Vec::len).sum::<usize>() / care.len();
     let bundles: Vec<Vec<u8>> = care.chunks(BUNDLE).map(charting::bundle).collect();
     let (rate, p50, p99) = post_all(&service, "/fhir", &bundles, 4);
@@ -150,7 +156,7 @@ fn ingest(stays: usize, per_stay: usize) {
         "  until everything is reconciled after the last",
         format!("{:.1} s", service.settle().as_secs_f64()),
     );
-    let singles = charting::more_care(stays, 180_000, start);
+    let singles = charting::more_care(stays, 180_000, now_us());
     let (few, many) = singles.split_at(60_000);
     for (bodies, connections) in [(few, 64), (many, 384)] {
         let (rate, p50, p99) = post_all(&service, "/fhir/Procedure", bodies, connections);
@@ -208,7 +214,8 @@ fn main() {
     let only = std::env::args().skip(1).find(|a| !a.starts_with('-'));
     let wanted = |part: &str| only.as_deref().is_none_or(|o| o == part);
     if wanted("ingest") {
-        ingest(10_000, 30);
+        ingest(10_000, 30, 2);
+        ingest(10_000, 30, 12);
     }
     if wanted("announcing") {
         announcing(10_000, Duration::from_secs(60));

@@ -120,8 +120,9 @@ pub fn said(stay: &str, documents: &[SaidDocument]) -> Said {
     said
 }
 
-/// The stay and the round of a Task that is over; none for any other document.
-pub fn task_that_is_over(document: &SaidDocument) -> Option<(String, Instant)> {
+/// The stay and the round of a Task that is over, and the Task with nothing but what [`said`] asks for; none for any
+/// other document.
+pub fn task_that_is_over(document: &SaidDocument) -> Option<(String, Instant, Vec<u8>)> {
     task::over(document)
 }
 

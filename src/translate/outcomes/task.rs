@@ -47,11 +47,24 @@ pub(super) fn said(stay: &str, document: &SaidDocument) -> Option<SaidTask> {
     Some(SaidTask { round: Instant::from_micros(round.parse().ok()?), opened: opened?, status })
 }
 
-/// The stay and the round of a Task that is over.
-pub(super) fn over(document: &SaidDocument) -> Option<(String, Instant)> {
+/// The stay and the round of a Task that is over, and the Task with nothing but what [`said`] asks for.
+pub(super) fn over(document: &SaidDocument) -> Option<(String, Instant, Vec<u8>)> {
+    if document.kind != "Task" {
+        return None;
+    }
     let task: Task = fhir_models::parse_scanned(&document.body).ok()?;
     let (stay, round) = own_key(&task)?.rsplit_once('|')?;
-    is_over(task.status?).then_some((stay.to_owned(), Instant::from_micros(round.parse().ok()?)))
+    let found =
+        is_over(task.status?).then_some((stay.to_owned(), Instant::from_micros(round.parse().ok()?)))?;
+    let short = Task {
+        identifier: task.identifier,
+        extension: task.extension,
+        status: task.status,
+        intent: task.intent,
+        authored_on: task.authored_on,
+        ..Task::default()
+    };
+    Some((found.0, found.1, short.write()))
 }
 
 fn own_key(task: &Task) -> Option<&str> {
