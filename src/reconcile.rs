@@ -40,10 +40,10 @@ const BACKLOG: u64 = 2;
 
 /// While a backlog is being loaded the reconciler rests this many times as long as it works: what is loaded is
 /// reconciled together afterwards, and once instead of again and again.
-const REST: u32 = 4;
+const REST: u32 = 9;
 
 /// The longest such rest: what becomes overdue meanwhile is announced no later than this.
-const LONGEST_REST: Duration = Duration::from_millis(500);
+const LONGEST_REST: Duration = Duration::from_secs(1);
 
 /// How soon a lapse that waits for the feed's watermark is looked at again if no heartbeat brings it up before.
 const HELD: Length = Length::minutes(1);

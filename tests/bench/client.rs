@@ -1,4 +1,4 @@
-//! The least HTTP/1.1 client: one kept connection, one request at a time.
+//! The least HTTP/1.1 client: a kept connection, one request at a time on it.
 
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::TcpStream;
@@ -14,7 +14,8 @@ impl Client {
         Client { stream: BufReader::with_capacity(1 << 16, stream) }
     }
 
-    pub fn post(&mut self, path: &str, body: &[u8]) -> u16 {
+    /// Sends a request; its answer is read by [`Client::status`].
+    pub fn send(&mut self, path: &str, body: &[u8]) {
         let head = format!(
             "POST {path} HTTP/1.1\r\nHost: localhost\r\nContent-Type: application/fhir+json\r\nPrefer: return=minimal\r\nContent-Length: {}\r\n\r\n",
             body.len()
@@ -22,6 +23,10 @@ impl Client {
         let mut message = head.into_bytes();
         message.extend_from_slice(body);
         self.stream.get_mut().write_all(&message).unwrap();
+    }
+
+    /// Waits for the answer to what was sent.
+    pub fn status(&mut self) -> u16 {
         self.answer().0
     }
 
