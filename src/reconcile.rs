@@ -23,10 +23,10 @@ use crate::care::reconcile::reconcile;
 use crate::care::time::{Instant, Length};
 use crate::clock::Clock;
 use crate::feed::{self, Feeds};
-use crate::stays::{Reading, Shared, Stays, stay_id};
+use crate::stays::{Reading, Shared, Stays, outcome_row, stay_id};
 use crate::store::{
-    Batch, Derived, Doubtful, Failed, Identifier, OutcomeRow, Precondition, Reconciled, StayRow, Store,
-    StoreError, Subject, TallyRow, Write,
+    Batch, Derived, Doubtful, Failed, Identifier, Precondition, Reconciled, StayRow, Store, StoreError,
+    Subject, TallyRow, Write,
 };
 use crate::telemetry::Counters;
 use crate::translate::outcomes::{self, Setting, Utterance, feed_silent, said, utterances};
@@ -64,6 +64,8 @@ pub struct Reconciler {
     signal: Arc<Notify>,
     counters: Arc<Counters>,
     held: Held,
+    /// Whether the feed was silent when that was last acted on; none before the first time.
+    silent: Arc<Mutex<Option<bool>>>,
 }
 
 /// Patients with a lapse that is announced as soon as the feed has told everything up to an instant.
@@ -96,12 +98,31 @@ impl Held {
 impl Reconciler {
     /// A reconciler that is woken by `signal`.
     pub fn new(store: Store, stays: Stays, feeds: Feeds, clock: Clock, signal: Arc<Notify>) -> Self {
-        Reconciler { store, stays, feeds, clock, signal, counters: Arc::default(), held: Held::default() }
+        Reconciler {
+            store,
+            stays,
+            feeds,
+            clock,
+            signal,
+            counters: Arc::default(),
+            held: Held::default(),
+            silent: Arc::default(),
+        }
     }
 
-    /// True if a lapse may be announced that waited for the feed.
-    pub fn has_ready(&self, now: Instant) -> bool {
-        !self.held.ready(self.feeds.at(now).watermark(), 1).is_empty()
+    /// True if the feed has brought something that is not acted on yet: its silence or its return, or a lapse that may
+    /// now be announced.
+    pub fn hears_news(&self, now: Instant) -> bool {
+        self.acted_on() != Some(self.is_silent(now))
+            || !self.held.ready(self.feeds.at(now).watermark(), 1).is_empty()
+    }
+
+    fn is_silent(&self, now: Instant) -> bool {
+        matches!(self.feeds.at(now), Feed::Silent { .. })
+    }
+
+    fn acted_on(&self) -> Option<bool> {
+        *self.silent.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     /// What has been done.
@@ -114,10 +135,9 @@ impl Reconciler {
     /// # Errors
     /// The store's `Fatal`.
     pub async fn run(self, mut stop: watch::Receiver<bool>) -> Result<(), StoreError> {
-        let mut silent: Option<bool> = None;
         while !*stop.borrow() {
             let now = self.clock.now();
-            match self.turn(now, &mut silent).await {
+            match self.turn(now).await {
                 Ok(true) => continue,
                 Ok(false) => {}
                 Err(fatal @ (StoreError::Fatal(_) | StoreError::Closed)) => return Err(fatal),
@@ -138,16 +158,16 @@ impl Reconciler {
     }
 
     /// One look at the feeds and one pass. True if there may be more to do at once.
-    async fn turn(&self, now: Instant, silent: &mut Option<bool>) -> Result<bool, StoreError> {
-        let is_silent = matches!(self.feeds.at(now), Feed::Silent { .. });
-        if *silent != Some(is_silent) {
-            if silent.is_some() {
+    async fn turn(&self, now: Instant) -> Result<bool, StoreError> {
+        let (is_silent, was) = (self.is_silent(now), self.acted_on());
+        if was != Some(is_silent) {
+            if was.is_some() {
                 info!(silent = is_silent, "the feed changed its state");
                 // what was verified no longer is, or is again
                 self.store.redo(Derived::Keep).await?;
             }
-            *silent = Some(is_silent);
             self.tell_silences(now).await?;
+            *self.silent.lock().unwrap_or_else(PoisonError::into_inner) = Some(is_silent);
         }
         let mut due = self.store.due(now.micros(), PASS).await?;
         for patient in self.held.ready(self.feeds.at(now).watermark(), PASS) {
@@ -356,18 +376,4 @@ fn write(said: Utterance) -> Write {
 fn identifier(row: &outcomes::Row) -> Option<Identifier> {
     let (system, value) = row.identifier.as_ref()?.split_once('|')?;
     Some(Identifier { system: system.to_owned(), value: value.to_owned() })
-}
-
-/// The search columns of what a row says.
-pub fn outcome_row(row: outcomes::Row) -> OutcomeRow {
-    OutcomeRow {
-        stay: row.encounter,
-        topic: None,
-        status: Some(row.status),
-        owner: row.owner,
-        location: row.location,
-        code: row.code,
-        focus: None,
-        open: row.open,
-    }
 }

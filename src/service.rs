@@ -92,7 +92,7 @@ impl Running {
     pub async fn settle(&self) -> Result<(), StoreError> {
         loop {
             let now = self.clock.now();
-            let due = !self.store.due(now.micros(), 1).await?.is_empty() || self.looks.has_ready(now);
+            let due = !self.store.due(now.micros(), 1).await?.is_empty() || self.looks.hears_news(now);
             if !due && self.clock.now() == now {
                 return Ok(());
             }

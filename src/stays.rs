@@ -17,12 +17,12 @@ use crate::care::tally::Tally;
 use crate::care::time::Instant;
 use crate::config::Config;
 use crate::feed::Feeds;
-use crate::store::{self, Document, StayQuery, Store, StoreError, TallyQuery};
+use crate::store::{self, Document, OutcomeRow, StayQuery, Store, StoreError, TallyQuery};
 use crate::translate::codes::{Codes, NamedCondition};
 use crate::translate::document::Stored;
 use crate::translate::dossier::{Assembled, Dossier};
 use crate::translate::extract::{Extract, extract, extract_versions};
-use crate::translate::outcomes::{SaidDocument, task_that_is_over};
+use crate::translate::outcomes::{self, SaidDocument, task_that_is_over};
 use crate::translate::{Refusal, Settings, protocol, shipped, tallies};
 
 /// What the cache may hold, in units of about 200 bytes: 200 MB. A day of an intensive care stay takes some 100 units.
@@ -301,6 +301,20 @@ pub fn stored(document: &Document) -> Stored<'_> {
         received_us: document.received_us,
         deleted: document.body.is_none(),
         body: document.body.as_deref().unwrap_or_default(),
+    }
+}
+
+/// The search columns of what a row says.
+pub fn outcome_row(row: outcomes::Row) -> OutcomeRow {
+    OutcomeRow {
+        stay: row.encounter,
+        topic: None,
+        status: Some(row.status),
+        owner: row.owner,
+        location: row.location,
+        code: row.code,
+        focus: None,
+        open: row.open,
     }
 }
 

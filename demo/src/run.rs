@@ -202,7 +202,7 @@ impl Run {
         println!(
             "Harrowmere Infirmary, an invented hospital: units Larkfield and Quillgate, 24 beds, seed {}.\n\
              The ward charts into Terce at {base}/fhir; its clock shows {}. Look, from another terminal:\n  \
-             curl '{base}/fhir/Task?status=requested&_count=5'                  what to do, for whom, by when\n  \
+             curl '{base}/fhir/Task?status=ready&_count=5'                  what to do, for whom, by when\n  \
              curl '{base}/fhir/DetectedIssue?patient=Patient/pt-0001'           what was missed\n  \
              curl -H 'Accept: text/plain' '{base}/fhir/Encounter/en-0001/$explain'   the arithmetic of one stay\n  \
              curl '{base}/fhir/Measure/timeliness/$evaluate-measure?periodStart=2026-03-27&periodEnd=2026-03-31'\n  \

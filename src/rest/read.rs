@@ -2,8 +2,8 @@
 
 use axum::http::StatusCode;
 use axum::http::header::{ETAG, LAST_MODIFIED};
-use fhir_models::json;
 use fhir_models::primitive::is_id;
+use fhir_models::{Resource, json};
 
 use super::answer::Answer;
 use super::ask::{self, Ask};
@@ -11,6 +11,7 @@ use super::refused::Refused;
 use super::types::Kind;
 use super::{Outcome, Rest, limits, text};
 use crate::store::Document;
+use crate::translate::{measures, shipped};
 
 /// `GET /fhir/Type/id`.
 pub(super) async fn read(rest: &Rest, ask: &Ask<'_>, kind: &'static Kind, id: &str) -> Outcome {
@@ -18,7 +19,20 @@ pub(super) async fn read(rest: &Rest, ask: &Ask<'_>, kind: &'static Kind, id: &s
         return Err(Refused::NotFound);
     }
     let found = rest.store.document(kind.name, id).await?;
+    if found.is_none()
+        && let Some(body) = definition(rest, kind.name, id)
+    {
+        return Ok(Answer::json(StatusCode::OK, body));
+    }
     shown(ask, found)
+}
+
+/// A definition that comes with Terce and that the site has not replaced; it has no version of ours.
+fn definition(rest: &Rest, kind: &str, id: &str) -> Option<Vec<u8>> {
+    if kind == "Measure" {
+        return measures::measure(id, &rest.stays.site().rules).map(|m| m.write());
+    }
+    shipped::document(kind, id).map(|d| d.body.to_vec())
 }
 
 /// `GET /fhir/Type/id/_history/version`.

@@ -11,9 +11,9 @@ use super::body::Held;
 use super::refused::{Issue, Refused, all_well, outcome, warnings};
 use super::types::{Effect, Kind, Origin};
 use super::{Outcome, Rest, json, limits, text};
+use crate::stays::outcome_row;
 use crate::store::{
-    Batch, Change, Committed, Document, Identifier, OutcomeRow, Precondition, StoreError, Token, Write,
-    Written,
+    Batch, Change, Committed, Document, Identifier, Precondition, StoreError, Token, Write, Written,
 };
 use crate::translate::document::{self, Bases, Read};
 use crate::translate::{outcomes, protocol};
@@ -246,24 +246,11 @@ pub(super) async fn amendment(
             .into_iter()
             .map(|(system, value)| Identifier { system, value })
             .collect(),
-        outcome: outcomes::row(kind.name, &body).map(row),
+        outcome: outcomes::row(kind.name, &body).map(outcome_row),
         dirty: true,
         ..Write::default()
     };
     Ok((write, body))
-}
-
-fn row(row: outcomes::Row) -> OutcomeRow {
-    OutcomeRow {
-        stay: row.encounter,
-        topic: None,
-        status: Some(row.status),
-        owner: row.owner,
-        location: row.location,
-        code: row.code,
-        focus: None,
-        open: row.open,
-    }
 }
 
 /// The answer to a create or an update: `body` are the bytes that are stored, if they are at hand.

@@ -287,6 +287,16 @@ async fn reports_explanations_and_issues_tell_the_same() {
 }
 
 #[tokio::test]
+async fn the_definitions_behind_a_number_can_be_read() {
+    let ward = Ward::with_patient().await;
+    for path in ["Measure/timeliness", "PlanDefinition/adult", "ConceptMap/default", "CodeSystem/activity"] {
+        let definition = ward.get(path).await;
+        assert_eq!(definition["id"], path.split('/').next_back().unwrap(), "{path}");
+        assert!(text(&definition, "/url").ends_with(path));
+    }
+}
+
+#[tokio::test]
 async fn foreign_validators_find_no_fault_in_what_is_said() {
     let ward = Ward::with_patient().await;
     ward.care("c1", "oral-cleansing", "01:00").await;
