@@ -269,13 +269,12 @@ impl Codes {
 
     /// What a concept means: all that its codings mean.
     pub fn concept(&self, concept: Option<&CodeableConcept>) -> Meaning {
-        let mut all = Meaning::default();
-        for coding in concept.into_iter().flat_map(|c| &c.coding) {
-            if let Some(meaning) = self.coding(coding) {
-                all.add(meaning);
-            }
-        }
-        all
+        self.all(concept.into_iter().flat_map(|c| &c.coding).filter_map(|coding| self.coding(coding)))
+    }
+
+    /// What several meanings mean together.
+    pub fn all<'a>(&self, meanings: impl Iterator<Item = &'a Meaning>) -> Meaning {
+        meanings.fold(Meaning::default(), Meaning::with)
     }
 
     /// The codings of a concept that are not known here, as system and code; those without a system have it empty.

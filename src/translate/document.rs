@@ -80,19 +80,29 @@ impl Bases {
     /// What `reference` points to. An absolute address of a server that is not among these is a name of something
     /// elsewhere: it is never fetched and never counted.
     pub fn target<'a>(&self, reference: &'a Reference) -> Target<'a> {
-        if let Some((kind, id)) = reference.relative() {
+        reference.reference.as_deref().map_or(Target::Elsewhere, |text| self.target_of(text))
+    }
+
+    /// [`Bases::target`] of the text of a reference.
+    pub fn target_of<'a>(&self, text: &'a str) -> Target<'a> {
+        if let Some((kind, id)) = relative(text) {
             return Target::Here(kind, id);
         }
-        if let Some(id) = reference.contained() {
+        if let Some(id) = text.strip_prefix('#') {
             return Target::Inside(id);
         }
-        let below = reference.absolute().and_then(|a| self.0.iter().find_map(|b| a.strip_prefix(b.as_str())));
+        let below = self.0.iter().find_map(|base| text.strip_prefix(base.as_str()));
         below.and_then(relative).map_or(Target::Elsewhere, |(kind, id)| Target::Here(kind, id))
     }
 
     /// The id, if `reference` points to a document of this server of the type `kind`.
     pub fn id<'a>(&self, reference: &'a Reference, kind: &str) -> Option<&'a str> {
-        match self.target(reference) {
+        self.id_in(reference.reference.as_deref()?, kind)
+    }
+
+    /// [`Bases::id`] of the text of a reference.
+    pub fn id_in<'a>(&self, text: &'a str, kind: &str) -> Option<&'a str> {
+        match self.target_of(text) {
             Target::Here(found, id) if found == kind => Some(id),
             Target::Here(..) | Target::Inside(_) | Target::Elsewhere => None,
         }

@@ -15,7 +15,7 @@ pub(super) fn read(condition: &Condition, reading: &mut Reading<'_>) {
         return;
     }
     let over = has(&condition.clinical_status, &["inactive", "remission", "resolved"]);
-    let told = super::reading::told(reading.stored, condition.meta.as_ref());
+    let told = super::reading::told(reading.stored, super::reading::said_at(condition.meta.as_ref()));
     let onset = match (&condition.onset_date_time, &condition.onset_period) {
         (Some(at), _) => reading.when(at).ok(),
         (None, Some(period)) => reading.period(period).ok().and_then(|(start, _)| start),

@@ -39,7 +39,7 @@ fn active(device: &Device, reading: &mut Reading<'_>) -> Box<[ActiveSpan]> {
         }
     }
     // Every earlier version matters here, whatever the current one says
-    reading.told_since(device.meta.as_ref(), |_| false);
+    reading.told_since(super::reading::said_at(device.meta.as_ref()), |_| false);
     spans.into()
 }
 
@@ -114,7 +114,7 @@ fn span(
         }
         DeviceStatementStatus::Completed | DeviceStatementStatus::Stopped => {
             let same = |o: &Outline| o.status.as_deref() == Some(status.as_str());
-            let ended = When::At(reading.told_since(statement.meta.as_ref(), same));
+            let ended = When::At(reading.told_since(super::reading::said_at(statement.meta.as_ref()), same));
             Ok((
                 from,
                 Some(ended),

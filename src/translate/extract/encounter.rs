@@ -27,9 +27,9 @@ pub(super) fn read(encounter: &Encounter, reading: &mut Reading<'_>) {
     let over = matches!(status, Some(EncounterStatus::Finished | EncounterStatus::Cancelled)) && to.is_none();
     let told = if over {
         let code = status.map(EncounterStatus::as_str);
-        reading.told_since(encounter.meta.as_ref(), |o| o.status.as_deref() == code)
+        reading.told_since(super::reading::said_at(encounter.meta.as_ref()), |o| o.status.as_deref() == code)
     } else {
-        super::reading::told(reading.stored, encounter.meta.as_ref())
+        super::reading::told(reading.stored, super::reading::said_at(encounter.meta.as_ref()))
     };
     let says = EncounterSays {
         status,

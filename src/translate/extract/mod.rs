@@ -4,6 +4,7 @@
 //! as these do not change. Whether what it says is a fact of some stay is for the
 //! [`dossier`](super::dossier) to find out.
 
+pub(crate) mod charted;
 mod condition;
 mod device;
 mod encounter;
@@ -42,6 +43,8 @@ pub struct Extract {
     /// Some of it rests on when a version was received. With [`extract_versions`] that is the version that first said
     /// so; with [`extract`] it is this one.
     pub by_version: bool,
+    /// When it was charted rests on when its first version was told, and not on what the document says.
+    pub by_first: bool,
 }
 
 /// The encounter in which a document was made.
@@ -326,7 +329,7 @@ pub fn extract_versions(versions: &[Stored<'_>], codes: &Codes, bases: &Bases) -
 
 fn read(reading: &mut Reading<'_>) {
     match reading.stored.kind {
-        "Procedure" => reading.typed(procedure::read),
+        "Procedure" => reading.charted(procedure::read),
         // Most rows of a flowsheet are of another trade; they are told apart without reading them whole
         "Observation" if observation::means_nothing(reading) => {}
         "Observation" => reading.typed(observation::read),
@@ -349,6 +352,7 @@ fn nothing(stored: &Stored<'_>) -> Extract {
         doubts: None,
         version: version(stored),
         by_version: false,
+        by_first: false,
     }
 }
 

@@ -1,6 +1,5 @@
 //! Observation: rows of a flowsheet that tell care, the airway in use, an extubation, time away.
 
-use std::borrow::Cow;
 use std::sync::Arc;
 
 use fhir_models::Observation;
@@ -9,6 +8,7 @@ use fhir_models::datatypes::CodeableConcept;
 use fhir_models::observation::ObservationEffective;
 use serde::Deserialize;
 
+use super::charted::Concept;
 use super::reading::{Reading, Vague};
 use super::{Care, ConditionSays, Tell};
 use crate::care::facts::{Code, When};
@@ -36,20 +36,6 @@ struct Coded<'a> {
     value: Option<Concept<'a>>,
     #[serde(borrow, default)]
     component: Vec<Coded<'a>>,
-}
-
-#[derive(Deserialize)]
-struct Concept<'a> {
-    #[serde(borrow, default)]
-    coding: Vec<Pair<'a>>,
-}
-
-#[derive(Deserialize)]
-struct Pair<'a> {
-    #[serde(borrow, default)]
-    system: Cow<'a, str>,
-    #[serde(borrow, default)]
-    code: Cow<'a, str>,
 }
 
 /// True if no code or value of the row is known to mean anything. A row that cannot be read so is read whole.
@@ -154,7 +140,7 @@ fn care(row: &Observation, part: &Part, at: When, reading: &mut Reading<'_>) {
         return;
     }
     let activities: Arc<[Code]> = part.code.activities.clone();
-    let recorded = reading.recorded(row.issued.as_ref(), row.meta.as_ref(), at);
+    let recorded = reading.recorded(row.issued.as_ref(), super::reading::said_at(row.meta.as_ref()), at);
     let care = Care { at, activities, devices: None, recorded, received: reading.received() };
     if !part.denied && part.absent.is_none() {
         return reading.tell(Tell::Care(care));

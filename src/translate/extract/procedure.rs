@@ -2,22 +2,22 @@
 
 use std::sync::Arc;
 
+use fhir_models::Device;
 use fhir_models::codes::EventStatus;
-use fhir_models::procedure::Performed;
-use fhir_models::{Device, Procedure};
 
+use super::charted::{Charted, Performed};
 use super::reading::Reading;
 use super::{Care, Devices, Tell, UnderWaySays};
 use crate::care::facts::{Code, Proof, When};
 use crate::care::time::Instant;
 use crate::translate::codes::{Airway, Meaning};
 
-pub(super) fn read(procedure: &Procedure, reading: &mut Reading<'_>) {
-    reading.made_in(procedure.encounter.as_ref());
+pub(super) fn read(procedure: &Charted<'_>, reading: &mut Reading<'_>) {
+    reading.made_at(procedure.encounter.as_ref());
     if procedure.status == Some(EventStatus::EnteredInError) {
         return;
     }
-    let mut meaning = reading.concept(procedure.code.as_ref());
+    let mut meaning = reading.coded(procedure.code.as_ref());
     let devices = if meaning.activities.is_empty() && meaning.airways.is_empty() {
         used(procedure, reading, &mut meaning)
     } else {
@@ -43,16 +43,24 @@ pub(super) fn read(procedure: &Procedure, reading: &mut Reading<'_>) {
     }
 }
 
+/// When this version was told, as it says itself.
+fn told_at(procedure: &Charted<'_>) -> Option<Instant> {
+    procedure.meta.as_ref().and_then(|m| m.at())
+}
+
 /// The devices that a Procedure used or worked on. What their codes, or devices inside the document, mean of care is
 /// added to `meaning`; what they are as airways is not: the use of a ventilator is told by other documents.
-fn used(procedure: &Procedure, reading: &Reading<'_>, meaning: &mut Meaning) -> Devices {
+fn used(procedure: &Charted<'_>, reading: &Reading<'_>, meaning: &mut Meaning) -> Devices {
     for code in &procedure.used_code {
-        meaning.activities = reading.concept(Some(code)).with(meaning).activities;
+        meaning.activities = reading.coded(Some(code)).with(meaning).activities;
     }
     let references =
         procedure.used_reference.iter().chain(procedure.focal_device.iter().map(|d| &d.manipulated));
     let inside = |id: &str| {
-        let resources = procedure.contained.iter().filter_map(|c| c.parse::<Device>().ok());
+        let resources = procedure
+            .contained
+            .iter()
+            .filter_map(|c| fhir_models::parse_scanned::<Device>(c.get().as_bytes()).ok());
         let device = resources.into_iter().find(|d| d.id.as_deref() == Some(id));
         let meaning = device.map(|d| reading.concept(d.r#type.as_ref())).unwrap_or_default();
         Meaning { activities: meaning.activities, ..Meaning::default() }
@@ -62,16 +70,16 @@ fn used(procedure: &Procedure, reading: &Reading<'_>, meaning: &mut Meaning) -> 
 }
 
 /// A Procedure whose code can never match anything is seen by someone; one whose code means nothing here is not.
-fn uncoded(procedure: &Procedure, reading: &mut Reading<'_>) {
+fn uncoded(procedure: &Charted<'_>, reading: &mut Reading<'_>) {
     let codings = procedure.code.as_ref().map(|c| c.coding.as_slice()).unwrap_or_default();
-    if !codings.iter().any(|c| c.system.is_some() && c.code.is_some()) {
+    if !codings.iter().any(|c| !c.system.is_empty() && !c.code.is_empty()) {
         reading
             .doubt("it has no code with a system; text and display are never matched, so it tells nothing");
     }
 }
 
 fn care(
-    procedure: &Procedure,
+    procedure: &Charted<'_>,
     status: EventStatus,
     activities: Arc<[Code]>,
     devices: Devices,
@@ -90,7 +98,7 @@ fn care(
                 Ok(_) | Err(_) => None,
             };
             let told =
-                reading.told_since(procedure.meta.as_ref(), |o| o.status.as_deref() == Some("in-progress"));
+                reading.told_since(told_at(procedure), |o| o.status.as_deref() == Some("in-progress"));
             reading.tell(Tell::UnderWay(Box::new(UnderWaySays { since, told, activities, devices })));
         }
         EventStatus::NotDone => not_done(procedure, activities, devices, reading),
@@ -102,17 +110,16 @@ fn care(
     }
 }
 
-fn not_done(procedure: &Procedure, activities: Arc<[Code]>, devices: Devices, reading: &mut Reading<'_>) {
-    let Some(reason) = reading.concept(procedure.status_reason.as_ref()).excuse else {
+fn not_done(procedure: &Charted<'_>, activities: Arc<[Code]>, devices: Devices, reading: &mut Reading<'_>) {
+    let Some(reason) = reading.coded(procedure.status_reason.as_ref()).excuse else {
         return reading.doubt("not done, and its reason is none that counts; it has no effect");
     };
-    let said = procedure.performed().ok().flatten();
-    let at = match said {
-        Some(_) => effective(procedure, reading),
-        None => {
+    let at = match procedure.performed() {
+        Performed::DateTime(_) | Performed::Period(_) | Performed::Vague => effective(procedure, reading),
+        Performed::Unsaid | Performed::Twice => {
             reading.doubt("not done, without a time; taken at the time at which it was charted");
             let told =
-                reading.told_since(procedure.meta.as_ref(), |o| o.status.as_deref() == Some("not-done"));
+                reading.told_since(told_at(procedure), |o| o.status.as_deref() == Some("not-done"));
             Some(When::At(told))
         }
     };
@@ -123,18 +130,18 @@ fn not_done(procedure: &Procedure, activities: Arc<[Code]>, devices: Devices, re
 }
 
 fn event(
-    procedure: &Procedure,
+    procedure: &Charted<'_>,
     at: When,
     activities: Arc<[Code]>,
     devices: Devices,
-    reading: &Reading<'_>,
+    reading: &mut Reading<'_>,
 ) -> Care {
-    let recorded = reading.recorded(None, procedure.meta.as_ref(), at);
+    let recorded = reading.recorded(None, told_at(procedure), at);
     Care { at, activities, devices, recorded, received: reading.received() }
 }
 
 /// When it was done: the time, else the end of the period, else its start.
-fn effective(procedure: &Procedure, reading: &mut Reading<'_>) -> Option<When> {
+fn effective(procedure: &Charted<'_>, reading: &mut Reading<'_>) -> Option<When> {
     match span(procedure, reading) {
         Ok((_, Some(end))) => Some(end),
         Ok((Some(start), None)) => {
@@ -155,21 +162,19 @@ fn effective(procedure: &Procedure, reading: &mut Reading<'_>) -> Option<When> {
 }
 
 /// Start and end as charted; an instant is a start.
-fn span(procedure: &Procedure, reading: &Reading<'_>) -> Result<(Option<When>, Option<When>), &'static str> {
+fn span(procedure: &Charted<'_>, reading: &Reading<'_>) -> Result<(Option<When>, Option<When>), &'static str> {
     match procedure.performed() {
-        Err(_) => Err("it says twice when it was; it tells nothing"),
-        Ok(None) => Ok((None, None)),
-        Ok(Some(Performed::DateTime(at))) => {
+        Performed::Twice => Err("it says twice when it was; it tells nothing"),
+        Performed::Unsaid => Ok((None, None)),
+        Performed::DateTime(at) => {
             reading.when(at).map(|at| (Some(at), None)).map_err(super::reading::Vague::why)
         }
-        Ok(Some(Performed::Period(period))) => reading.period(period),
-        Ok(Some(Performed::String(_) | Performed::Age(_) | Performed::Range(_))) => {
-            Err("its time is a text, an age or a range; it tells nothing")
-        }
+        Performed::Period(period) => reading.between(period.start.as_ref(), period.end.as_ref()),
+        Performed::Vague => Err("its time is a text, an age or a range; it tells nothing"),
     }
 }
 
-fn ventilation(procedure: &Procedure, status: EventStatus, reading: &mut Reading<'_>) {
+fn ventilation(procedure: &Charted<'_>, status: EventStatus, reading: &mut Reading<'_>) {
     let goes_on = match status {
         EventStatus::InProgress | EventStatus::OnHold => true,
         EventStatus::Completed | EventStatus::Stopped => false,
@@ -189,12 +194,12 @@ fn ventilation(procedure: &Procedure, status: EventStatus, reading: &mut Reading
 }
 
 /// The end of what is over and has no end: when that was recorded.
-fn ended(procedure: &Procedure, status: EventStatus, reading: &mut Reading<'_>) -> When {
+fn ended(procedure: &Charted<'_>, status: EventStatus, reading: &mut Reading<'_>) -> When {
     reading.doubt("it is over and has no end; taken to have ended when that was charted");
-    When::At(reading.told_since(procedure.meta.as_ref(), |o| o.status.as_deref() == Some(status.as_str())))
+    When::At(reading.told_since(told_at(procedure), |o| o.status.as_deref() == Some(status.as_str())))
 }
 
-fn extubation(procedure: &Procedure, status: EventStatus, reading: &mut Reading<'_>) {
+fn extubation(procedure: &Charted<'_>, status: EventStatus, reading: &mut Reading<'_>) {
     if status != EventStatus::Completed {
         return;
     }
@@ -205,7 +210,7 @@ fn extubation(procedure: &Procedure, status: EventStatus, reading: &mut Reading<
     }
 }
 
-fn away(procedure: &Procedure, status: EventStatus, reading: &mut Reading<'_>) {
+fn away(procedure: &Charted<'_>, status: EventStatus, reading: &mut Reading<'_>) {
     let over = match status {
         EventStatus::InProgress => false,
         EventStatus::Completed | EventStatus::Stopped => true,

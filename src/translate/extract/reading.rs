@@ -1,15 +1,17 @@
 //! A document being read: its times, its references, and what comes of it.
 
+use std::cmp::Ordering;
 use std::sync::Arc;
 
 use chrono::{Datelike, NaiveDate};
 use fhir_models::datatypes::{CodeableConcept, Meta, Period, Reference};
 use fhir_models::json::scan;
 use fhir_models::primitive::{DateTime, InstantTime, Precision};
-use fhir_models::{Resource, parse_scanned};
+use fhir_models::{Procedure, Resource, parse_scanned};
 use memchr::memmem;
 use serde::Deserialize;
 
+use super::charted::{Charted, Concept, Pointer};
 use super::{Devices, Extract, Made, Tell, Tells, nothing};
 use crate::care::facts::When;
 use crate::care::time::{Instant, Length};
@@ -26,6 +28,7 @@ pub(super) struct Reading<'a> {
     tells: Vec<Tell>,
     doubts: Vec<Arc<str>>,
     by_version: bool,
+    by_first: bool,
 }
 
 /// What was charted in place of a time that can be used.
@@ -54,7 +57,7 @@ impl<'a> Reading<'a> {
         bases: &'a Bases,
     ) -> Self {
         let (made, tells, doubts) = (Made::Unsaid, Vec::new(), Vec::new());
-        Reading { stored, versions, codes, bases, made, tells, doubts, by_version: false }
+        Reading { stored, versions, codes, bases, made, tells, doubts, by_version: false, by_first: false }
     }
 
     pub(super) fn into_extract(mut self) -> Extract {
@@ -71,7 +74,7 @@ impl<'a> Reading<'a> {
         // Where a document of another trade was made is nothing to wait for
         let silent = tells == Tells::Nothing && doubts.is_none();
         let encounter = if silent { Made::Unsaid } else { self.made };
-        Extract { encounter, tells, doubts, by_version: self.by_version, ..nothing(self.stored) }
+        Extract { encounter, tells, doubts, by_version: self.by_version, by_first: self.by_first, ..nothing(self.stored) }
     }
 
     /// False, with a doubt, if something in the document may change the meaning of the rest. Such documents are
@@ -102,6 +105,18 @@ impl<'a> Reading<'a> {
         }
     }
 
+    /// [`Reading::typed`] for a Procedure, read where it lies.
+    pub(super) fn charted(&mut self, read: impl FnOnce(&Charted<'_>, &mut Self)) {
+        match serde_json::from_slice::<Charted<'_>>(self.stored.body) {
+            Ok(procedure) => read(&procedure, self),
+            // the full reader says which element it is
+            Err(error) => match parse_scanned::<Procedure>(self.stored.body) {
+                Err(error) => self.doubt(format!("{error}; it tells nothing")),
+                Ok(_) => self.doubt(format!("{error}; it tells nothing")),
+            },
+        }
+    }
+
     pub(super) fn tell(&mut self, tell: Tell) {
         self.tells.push(tell);
     }
@@ -123,8 +138,28 @@ impl<'a> Reading<'a> {
         };
     }
 
+    /// [`Reading::made_in`] for a document that is read where it lies.
+    pub(super) fn made_at(&mut self, encounter: Option<&Pointer<'_>>) {
+        self.made = match encounter {
+            None => Made::Unsaid,
+            Some(pointer) => match pointer.reference.as_ref() {
+                None => Made::Unsaid,
+                Some(text) => match self.bases.id_in(&text.0, "Encounter") {
+                    Some(id) => Made::In(id.into()),
+                    None => Made::Elsewhere,
+                },
+            },
+        };
+    }
+
     pub(super) fn concept(&self, concept: Option<&CodeableConcept>) -> Meaning {
         self.codes.concept(concept)
+    }
+
+    /// [`Reading::concept`] for a document that is read where it lies.
+    pub(super) fn coded(&self, concept: Option<&Concept<'_>>) -> Meaning {
+        let pairs = concept.into_iter().flat_map(|c| &c.coding);
+        self.codes.all(pairs.filter_map(|pair| self.codes.code(&pair.system, &pair.code)))
     }
 
     pub(super) fn id(&self, reference: Option<&Reference>, kind: &str) -> Option<Arc<str>> {
@@ -134,13 +169,13 @@ impl<'a> Reading<'a> {
     /// The ids of the devices among `references`; those inside the document add to `meaning` at once.
     pub(super) fn devices<'r>(
         &self,
-        references: impl Iterator<Item = &'r Reference>,
+        references: impl Iterator<Item = &'r Pointer<'r>>,
         inside: impl Fn(&str) -> Meaning,
         meaning: &mut Meaning,
     ) -> Devices {
         let mut ids: Vec<Arc<str>> = Vec::new();
-        for reference in references {
-            match self.bases.target(reference) {
+        for reference in references.filter_map(|r| r.reference.as_ref()) {
+            match self.bases.target_of(&reference.0) {
                 Target::Here("Device", id) => ids.push(id.into()),
                 Target::Inside(id) => *meaning = std::mem::take(meaning).with(&inside(id)),
                 Target::Here(..) | Target::Elsewhere => {}
@@ -160,11 +195,17 @@ impl Reading<'_> {
     ///
     /// A version cannot have told of care that lay ahead of it (a Procedure that was planned before it was done):
     /// then it was this one.
-    pub(super) fn recorded(&self, issued: Option<&InstantTime>, meta: Option<&Meta>, at: When) -> Instant {
+    pub(super) fn recorded(
+        &mut self,
+        issued: Option<&InstantTime>,
+        said: Option<Instant>,
+        at: When,
+    ) -> Instant {
         if let Some(issued) = issued {
             return Instant::from_micros(issued.us()).min(self.received());
         }
-        let this = told(self.stored, meta);
+        self.by_first = true;
+        let this = told(self.stored, said);
         let first = match self.versions.first() {
             Some(first) if first.version == 1 && first.version != self.stored.version => told_by(first),
             Some(_) | None if self.stored.version == 1 => this,
@@ -177,9 +218,9 @@ impl Reading<'_> {
     }
 
     /// When what the current version says of its status was first told, as far as the versions at hand show.
-    pub(super) fn told_since(&mut self, meta: Option<&Meta>, same: impl Fn(&Outline) -> bool) -> Instant {
+    pub(super) fn told_since(&mut self, said: Option<Instant>, same: impl Fn(&Outline) -> bool) -> Instant {
         self.by_version = true;
-        let mut since = told(self.stored, meta);
+        let mut since = told(self.stored, said);
         for earlier in self.versions.iter().rev().skip(1) {
             match Outline::of(earlier) {
                 Some(outline) if same(&outline) => since = since.min(outline.told(earlier)),
@@ -212,20 +253,33 @@ impl Reading<'_> {
 
     /// Start and end of a period; an error says why it tells nothing.
     pub(super) fn period(&self, period: &Period) -> Result<(Option<When>, Option<When>), &'static str> {
-        if period.ends_before_it_starts() {
+        self.between(period.start.as_ref(), period.end.as_ref())
+    }
+
+    /// [`Reading::period`] of its two ends.
+    pub(super) fn between(
+        &self,
+        start: Option<&DateTime>,
+        end: Option<&DateTime>,
+    ) -> Result<(Option<When>, Option<When>), &'static str> {
+        let backwards = start.zip(end).and_then(|(s, e)| s.compare(e));
+        if backwards == Some(Ordering::Greater) {
             return Err("its period ends before it starts; it tells nothing");
         }
-        let side =
-            |said: &Option<DateTime>| said.as_ref().map(|d| self.when(d)).transpose().map_err(Vague::why);
-        Ok((side(&period.start)?, side(&period.end)?))
+        let side = |said: Option<&DateTime>| said.map(|d| self.when(d)).transpose().map_err(Vague::why);
+        Ok((side(start)?, side(end)?))
     }
 }
 
 /// When a version was told: as it says itself, but not after it was received; else when it was received.
-pub(super) fn told(stored: &Stored<'_>, meta: Option<&Meta>) -> Instant {
+pub(super) fn told(stored: &Stored<'_>, said: Option<Instant>) -> Instant {
     let received = Instant::from_micros(stored.received_us);
-    let said = meta.and_then(|m| m.last_updated.as_ref()).map(|u| Instant::from_micros(u.us()));
     said.map_or(received, |said| said.min(received))
+}
+
+/// When a version says that it was told.
+pub(super) fn said_at(meta: Option<&Meta>) -> Option<Instant> {
+    meta.and_then(|m| m.last_updated.as_ref()).map(|u| Instant::from_micros(u.us()))
 }
 
 fn told_by(stored: &Stored<'_>) -> Instant {
