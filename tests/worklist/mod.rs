@@ -3,7 +3,8 @@
 mod ward;
 
 use serde_json::{Value, json};
-use terce::store::Derived;
+use terce::stays::Shared;
+use terce::store::{Batch, Derived, Reconciled, StoreError};
 use ward::Ward;
 
 fn text<'a>(value: &'a Value, path: &str) -> &'a str {
@@ -284,6 +285,33 @@ async fn reports_explanations_and_issues_tell_the_same() {
     assert_eq!(ward.issues("clean").await, ["05:00 final care-given"]);
     let explained = ward.get("Encounter/e/$explain").await.to_string();
     assert!(explained.contains("Procedure/c1/_history/1") && explained.contains("2026-03-10T05:00:00"));
+}
+
+#[tokio::test]
+async fn a_bed_that_moves_during_a_pass_makes_what_is_read_of_it_later_stale() {
+    let ward = Ward::with_patient().await;
+    let bed = |unit: &str| json!({"resourceType": "Location", "id": "bed", "partOf": {"reference": format!("Location/{unit}")}});
+    ward.put(bed("ward")).await;
+    ward.encounter(json!({"status": "in-progress"}), &[("bed", "00:00", None)]).await;
+    ward.until("01:00").await;
+    let stays = &ward.service.stays;
+    let commit = async |shared: &mut Shared| {
+        let reading = stays.read("p", shared).await.unwrap();
+        let reconciled = Reconciled {
+            patient: "p".to_owned(),
+            generation: reading.generation,
+            depends: Some(reading.assembled.depends.into_iter().collect()),
+            depends_seq: reading.shared_seq,
+            ..Reconciled::default()
+        };
+        ward.service.store.commit(Batch { reconciled: vec![reconciled], ..Batch::default() }).await
+    };
+    let mut pass = Shared::default();
+    stays.read("p", &mut pass).await.unwrap();
+    ward.put(bed("north")).await;
+    let stale = StoreError::StaleGeneration { patient: "p".to_owned() };
+    assert_eq!(commit(&mut pass).await, Err(stale), "it was read before it moved, the patient after");
+    assert!(commit(&mut Shared::default()).await.is_ok(), "in the next pass both are read anew");
 }
 
 #[tokio::test]
