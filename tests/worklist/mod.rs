@@ -325,6 +325,30 @@ async fn the_definitions_behind_a_number_can_be_read() {
 }
 
 #[tokio::test]
+async fn every_own_code_in_what_is_said_can_be_read_where_its_system_says() {
+    let ward = Ward::with_patient().await;
+    ward.until("04:40").await;
+    ward.care("late", "oral-cleansing", "03:50").await;
+    ward.until("09:20").await;
+    ward.put(ward.procedure("x", "oral-cleansing", "not-done", "09:19")).await;
+    ward.until("20:00").await;
+    ward.put(ward.ventilation(Some("20:00"))).await;
+    ward.until("20:01").await;
+    let codes = ward.own_codes().await;
+    let systems: Vec<&str> = codes.iter().map(|(system, _)| system.as_str()).collect();
+    for system in
+        ["issue", "mitigation", "requirement", "task", "task-parameter", "task-reason", "task-state"]
+    {
+        assert!(systems.contains(&system), "{system} is not in {codes:?}");
+    }
+    for (system, code) in &codes {
+        let defined = ward.get(&format!("CodeSystem/{system}")).await;
+        let concepts = defined["concept"].as_array().unwrap_or_else(|| panic!("no CodeSystem/{system}"));
+        assert!(concepts.iter().any(|c| c["code"] == **code), "{code} of {system}");
+    }
+}
+
+#[tokio::test]
 async fn foreign_validators_find_no_fault_in_what_is_said() {
     let ward = Ward::with_patient().await;
     ward.care("c1", "oral-cleansing", "01:00").await;

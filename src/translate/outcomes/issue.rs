@@ -7,8 +7,8 @@ use fhir_models::datatypes::{CodeableConcept, Period, Reference};
 use fhir_models::resources::detected_issue::{DetectedIssueEvidence, DetectedIssueMitigation};
 use fhir_models::{DetectedIssue, Resource};
 
-use super::{BASE, Row, SaidDocument, Setting, Utterance};
-use super::{coding, date_time, derived_id, identifier, own, source};
+use super::{BASE, Row, SaidDocument, Setting, Term, Utterance};
+use super::{coding, date_time, derived_id, identifier, source, term};
 use crate::care::explain::{basis_sources, basis_words};
 use crate::care::ledger::Lapse;
 use crate::care::plan::{Mitigation, SaidIssue, WantedIssue};
@@ -134,7 +134,7 @@ fn withdrawn(
             |s: &Reference| issue.evidence.iter().flat_map(|e| &e.detail).any(|d| d.reference == s.reference);
         let detail: Vec<Reference> = late.iter().map(source).filter(|s| !already(s)).collect();
         if !detail.is_empty() {
-            let code = vec![own("issue", "charted-late", "charted late")];
+            let code = vec![Term::ChartedLate.saying("charted late")];
             issue.evidence.push(DetectedIssueEvidence { code, detail, ..DetectedIssueEvidence::default() });
         }
     }
@@ -146,16 +146,19 @@ fn requirement<'a>(lapse: &Lapse, rules: &'a Rules) -> Option<&'a Requirement> {
 }
 
 fn code(title: &str) -> CodeableConcept {
-    let mut code = own("issue", "care-lapse", &format!("{title}: not charted in time"));
+    let mut code = Term::CareLapse.saying(&format!("{title}: not charted in time"));
     code.coding.push(coding(ACT_CODE, "TIMING", None));
     code
 }
 
 fn evidence(lapse: &Lapse, title: &str) -> Vec<DetectedIssueEvidence> {
     let detail: Vec<Reference> = basis_sources(&lapse.basis).iter().map(source).collect();
-    let mut requirement: CodeableConcept = own("requirement", &lapse.requirement, title);
-    requirement.text = Some(format!("{title}: what the deadline rests on"));
-    vec![DetectedIssueEvidence { code: vec![requirement], detail, ..DetectedIssueEvidence::default() }]
+    let code = CodeableConcept {
+        coding: vec![term::requirement(&lapse.requirement, None)],
+        text: Some(format!("{title}: what the deadline rests on")),
+        ..CodeableConcept::default()
+    };
+    vec![DetectedIssueEvidence { code: vec![code], detail, ..DetectedIssueEvidence::default() }]
 }
 
 fn detail(lapse: &Lapse, setting: &Setting<'_>) -> String {
@@ -168,27 +171,27 @@ fn detail(lapse: &Lapse, setting: &Setting<'_>) -> String {
 }
 
 fn mitigate(mitigation: &Mitigation, setting: &Setting<'_>) -> DetectedIssueMitigation {
-    let (code, text, at): (&str, String, Option<Instant>) = match mitigation {
+    let (term, text, at): (Term, String, Option<Instant>) = match mitigation {
         Mitigation::CareGiven { at, evidence } => {
-            ("care-given", with("care was given later", evidence), Some(*at))
+            (Term::CareGiven, with("care was given later", evidence), Some(*at))
         }
         Mitigation::Excused { at, evidence } => {
-            ("excused", with("a reason for not giving care was charted", evidence), Some(*at))
+            (Term::Excused, with("a reason for not giving care was charted", evidence), Some(*at))
         }
         Mitigation::NoLongerAtRisk { at } => {
-            ("no-longer-at-risk", "the requirement no longer applied".to_owned(), Some(*at))
+            (Term::NoLongerAtRisk, "the requirement no longer applied".to_owned(), Some(*at))
         }
         Mitigation::ChartedLate { at, evidence } => (
-            "charted-late",
+            Term::InTimeAfterAll,
             with("care or its reason was in time and charted late: no lapse", evidence),
             Some(*at),
         ),
         Mitigation::RecordCorrected => {
-            ("record-corrected", "the record was corrected: no lapse by what it says now".to_owned(), None)
+            (Term::RecordCorrected, "the record was corrected: no lapse by what it says now".to_owned(), None)
         }
     };
     DetectedIssueMitigation {
-        action: own("mitigation", code, &text),
+        action: term.saying(&text),
         date: at.and_then(|at| date_time(at, setting)),
         ..DetectedIssueMitigation::default()
     }
