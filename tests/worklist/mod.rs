@@ -32,11 +32,13 @@ async fn one_task_is_opened_when_care_is_due_and_updated_in_place() {
     assert_eq!(later["id"], task["id"]);
     assert_eq!((state(&later), text(&later, "/priority")), ("overdue", "urgent"));
     let issue = text(&later, "/reasonReference/reference").to_owned();
-    assert_eq!(text(&ward.get(&issue).await, "/status"), "preliminary");
-    ward.until("08:31").await;
-    assert_eq!(text(&ward.task().await.unwrap(), "/priority"), "asap");
-    ward.until("12:31").await;
-    assert_eq!(text(&ward.task().await.unwrap(), "/priority"), "stat");
+    let said = ward.get(&issue).await;
+    assert_eq!((text(&said, "/status"), text(&said, "/severity")), ("preliminary", "low"));
+    for (when, priority, severity) in [("08:31", "asap", "moderate"), ("12:31", "stat", "high")] {
+        ward.until(when).await;
+        assert_eq!(text(&ward.task().await.unwrap(), "/priority"), priority);
+        assert_eq!(text(&ward.get(&issue).await, "/severity"), severity);
+    }
     assert_eq!(ward.issues("clean").await, ["04:00 preliminary -"], "one issue for one lapse");
 }
 

@@ -11,7 +11,7 @@ use super::{BASE, Row, SaidDocument, Setting, Term, Utterance};
 use super::{coding, date_time, derived_id, identifier, source, term};
 use crate::care::explain::{basis_sources, basis_words};
 use crate::care::ledger::Lapse;
-use crate::care::plan::{Mitigation, SaidIssue, WantedIssue};
+use crate::care::plan::{Mitigation, SaidIssue, Severity, WantedIssue};
 use crate::care::protocol::{Requirement, Rules};
 use crate::care::time::Instant;
 
@@ -64,7 +64,7 @@ pub(super) fn render(
 ) -> Option<Utterance> {
     let before: Option<DetectedIssue> = stored.and_then(|d| fhir_models::parse_scanned(&d.body).ok());
     let issue = match &wanted.lapse {
-        Some(lapse) => standing(lapse, wanted.mitigation.as_ref(), setting),
+        Some((lapse, severity)) => standing(lapse, *severity, wanted.mitigation.as_ref(), setting),
         None => withdrawn(before.as_ref()?, wanted.mitigation.as_ref(), setting),
     };
     let body = issue.write();
@@ -74,7 +74,12 @@ pub(super) fn render(
     Some(Utterance { kind: "DetectedIssue", id, replaces: stored.map(|d| d.version), row: row(&issue), body })
 }
 
-fn standing(lapse: &Lapse, mitigation: Option<&Mitigation>, setting: &Setting<'_>) -> DetectedIssue {
+fn standing(
+    lapse: &Lapse,
+    severity: Severity,
+    mitigation: Option<&Mitigation>,
+    setting: &Setting<'_>,
+) -> DetectedIssue {
     let requirement = requirement(lapse, setting.rules);
     let title = requirement.map_or(&*lapse.requirement, |r| &*r.title);
     let key = format!("{}|{}|{}", setting.stay, lapse.from.micros(), lapse.requirement);
@@ -86,10 +91,10 @@ fn standing(lapse: &Lapse, mitigation: Option<&Mitigation>, setting: &Setting<'_
             ObservationStatus::Preliminary
         }),
         code: Some(code(title)),
-        severity: Some(match lapse.misses.len() {
-            0 | 1 => DetectedIssueSeverity::Low,
-            2 => DetectedIssueSeverity::Moderate,
-            _ => DetectedIssueSeverity::High,
+        severity: Some(match severity {
+            Severity::Low => DetectedIssueSeverity::Low,
+            Severity::Moderate => DetectedIssueSeverity::Moderate,
+            Severity::High => DetectedIssueSeverity::High,
         }),
         patient: Some(Reference::to("Patient", setting.patient)),
         identified_period: Some(Period {
