@@ -168,6 +168,10 @@ impl Stays {
 
     /// The sums over all stays for the local days `from..=to`, as known at `now`.
     ///
+    /// An open stay is counted as its documents say now. A stay that is closed is counted as it was last reconciled: if
+    /// it has changed since, that shows as soon as it is reconciled again, and a stay that never was reconciled is not
+    /// counted yet.
+    ///
     /// # Errors
     /// The store.
     pub async fn tally(&self, from: NaiveDate, to: NaiveDate, now: Instant) -> Result<Tally, StoreError> {
