@@ -4,7 +4,8 @@
 //! writes what differs. One path serves the ordinary day, a restart, a lost signal and a correction.
 //!
 //! # Guarantees
-//! - What is decided of a patient is committed whole, under the generation of the documents it rests on.
+//! - What is decided of a patient is committed whole, under the generation of the documents it rests on, and
+//!   refused if a document of others that it rests on has been written since the pass began.
 //! - A patient that cannot be reconciled is left alone for a while and does not hold up the others.
 
 use std::collections::BTreeMap;
@@ -193,15 +194,16 @@ impl Reconciler {
     /// # Errors
     /// The store, where it is not about one patient.
     pub async fn pass(&self, subjects: Vec<Subject>, now: Instant) -> Result<usize, StoreError> {
-        let mut shared = Shared::new();
+        let mut shared = Shared::default();
         let mut commits = JoinSet::new();
         let feed = self.feeds.at(now);
         for subject in subjects {
+            let mut held_until = None;
             let batch = match self.stays.read(&subject.patient, &mut shared).await {
                 Ok(reading) => {
                     match catch_unwind(AssertUnwindSafe(|| decide(&subject.patient, &reading, feed, now))) {
                         Ok(decided) => {
-                            self.held.note(&subject.patient, decided.held_until);
+                            held_until = decided.held_until;
                             batch(decided, now)
                         }
                         Err(_) => self.leave_alone(&subject, "its documents could not be reconciled", now),
@@ -213,16 +215,19 @@ impl Reconciler {
             let store = self.store.clone();
             commits.spawn(async move {
                 let written = batch.writes.len();
-                (subject, store.commit(batch).await.map(|_| written))
+                (subject, held_until, store.commit(batch).await.map(|_| written))
             });
         }
         let mut written = 0;
         while let Some(done) = commits.join_next().await {
-            let Ok((subject, result)) = done else { continue };
+            let Ok((subject, held_until, result)) = done else { continue };
             self.counters.patients.fetch_add(1, Ordering::Relaxed);
             match result {
-                Ok(count) => written += count,
-                // what was decided is out of date: the patient is still dirty and comes again
+                Ok(count) => {
+                    self.held.note(&subject.patient, held_until);
+                    written += count;
+                }
+                // what was decided is out of date: the patient is still dirty, woken or held, and comes again
                 Err(
                     StoreError::StaleGeneration { .. }
                     | StoreError::VersionConflict { .. }
@@ -319,6 +324,7 @@ fn decide(patient: &str, reading: &Reading, feed: Feed, now: Instant) -> Decided
     decided.reconciled.patient = patient.to_owned();
     decided.reconciled.generation = reading.generation;
     decided.reconciled.wake_us = wake.map(Instant::micros);
+    decided.reconciled.depends_seq = reading.shared_seq;
     decided.reconciled.depends = Some(reading.assembled.depends.iter().cloned().collect());
     decided.reconciled.doubts = Some(doubts);
     decided

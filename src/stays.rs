@@ -82,6 +82,8 @@ pub struct StayLedger {
 pub struct Reading {
     /// What a decision that rests on it is committed under.
     pub generation: i64,
+    /// The position of the store before any document of others was read.
+    pub shared_seq: i64,
     /// The stays, and what could not be placed.
     pub assembled: Assembled,
     /// The Tasks and DetectedIssues of the patient.
@@ -91,7 +93,18 @@ pub struct Reading {
 }
 
 /// What others' documents say, kept for the length of one pass.
-pub type Shared = HashMap<(String, String), Option<Arc<Extract>>>;
+#[derive(Debug, Default)]
+pub struct Shared {
+    extracts: HashMap<(String, String), Option<Arc<Extract>>>,
+    /// The position of the store at which the pass began; none before its first patient.
+    seq: Option<i64>,
+}
+
+impl Shared {
+    fn look(&self, kind: &str, id: &str) -> Option<Arc<Extract>> {
+        self.extracts.get(&(kind.to_owned(), id.to_owned())).cloned().flatten()
+    }
+}
 
 impl Stays {
     /// Reads the site's definitions from `store`.
@@ -142,7 +155,7 @@ impl Stays {
     /// # Errors
     /// The store.
     pub async fn ledgers(&self, patient: &str, now: Instant) -> Result<Vec<StayLedger>, StoreError> {
-        let reading = self.read(patient, &mut Shared::new()).await?;
+        let reading = self.read(patient, &mut Shared::default()).await?;
         let feed = self.feed(now);
         let stays = reading.assembled.stays.into_iter().map(|stay| {
             let ledger = reconcile(&stay.facts, &reading.site.rules, feed, now);
@@ -154,6 +167,10 @@ impl Stays {
     }
 
     /// The sums over all stays for the local days `from..=to`, as known at `now`.
+    ///
+    /// An open stay is counted as its documents say now. A stay that is closed is counted as it was last reconciled: if
+    /// it has changed since, that shows as soon as it is reconciled again, and a stay that never was reconciled is not
+    /// counted yet.
     ///
     /// # Errors
     /// The store.
@@ -200,22 +217,24 @@ impl Stays {
             self.note(document, &mut kept, &site).await?;
         }
         kept.seq = changes.seq;
-        let mut assembled = kept.dossier.stays(&|kind, id| look(shared, kind, id), &site.settings);
+        // of the first patient, for all: each of the others may be told what was read for that one
+        let shared_seq = *shared.seq.get_or_insert(changes.seq);
+        let mut assembled = kept.dossier.stays(&|kind, id| shared.look(kind, id), &site.settings);
         for _ in 0..ROUNDS {
-            let unread = |d: &&(String, String)| !shared.contains_key(*d);
+            let unread = |d: &&(String, String)| !shared.extracts.contains_key(*d);
             let wanted: Vec<(String, String)> = assembled.depends.iter().filter(unread).cloned().collect();
             if wanted.is_empty() {
                 break;
             }
             for (kind, id) in wanted {
                 let found = self.shared_extract(&kind, &id, &site).await?;
-                shared.insert((kind, id), found);
+                shared.extracts.insert((kind, id), found);
             }
-            assembled = kept.dossier.stays(&|kind, id| look(shared, kind, id), &site.settings);
+            assembled = kept.dossier.stays(&|kind, id| shared.look(kind, id), &site.settings);
         }
         let said = kept.said.values().cloned().collect();
         self.cache().keep(patient, kept);
-        Ok(Reading { generation: changes.generation, assembled, said, site })
+        Ok(Reading { generation: changes.generation, shared_seq, assembled, said, site })
     }
 
     /// Notes a changed document of a patient.
@@ -285,10 +304,6 @@ impl Stays {
 /// `Encounter` id of the stay of `facts`.
 pub fn stay_id(facts: &Facts) -> &str {
     facts.stay.strip_prefix("Encounter/").unwrap_or(&facts.stay)
-}
-
-fn look(shared: &Shared, kind: &str, id: &str) -> Option<Arc<Extract>> {
-    shared.get(&(kind.to_owned(), id.to_owned())).cloned().flatten()
 }
 
 /// A document as translate/ reads it.

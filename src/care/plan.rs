@@ -155,6 +155,17 @@ pub enum Priority {
     Stat,
 }
 
+/// How grave a lapse is; it rises with its misses. The steps are this project's choice, no source.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
+pub enum Severity {
+    /// One miss.
+    Low,
+    /// Two misses.
+    Moderate,
+    /// Three or more.
+    High,
+}
+
 /// What a DetectedIssue must say.
 #[derive(Clone, PartialEq, Debug)]
 pub struct WantedIssue {
@@ -162,8 +173,8 @@ pub struct WantedIssue {
     pub requirement: Arc<str>,
     /// The first missed deadline.
     pub from: Instant,
-    /// The lapse; none if it is gone.
-    pub lapse: Option<Lapse>,
+    /// The lapse and how grave it is; none if it is gone.
+    pub lapse: Option<(Lapse, Severity)>,
     /// What was done about it.
     pub mitigation: Option<Mitigation>,
 }
@@ -366,10 +377,15 @@ fn standing_issue(lapse: &Lapse) -> WantedIssue {
         LapseEnder::Excuse => Mitigation::Excused { at: end.at, evidence: end.evidence.clone() },
         LapseEnder::EndOfStretch => Mitigation::NoLongerAtRisk { at: end.at },
     });
+    let severity = match lapse.misses.len() {
+        0 | 1 => Severity::Low,
+        2 => Severity::Moderate,
+        _ => Severity::High,
+    };
     WantedIssue {
         requirement: lapse.requirement.clone(),
         from: lapse.from,
-        lapse: Some(lapse.clone()),
+        lapse: Some((lapse.clone(), severity)),
         mitigation,
     }
 }

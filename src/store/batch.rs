@@ -126,8 +126,14 @@ pub struct Reconciled {
     /// All tallies of the listed stays.
     pub tallies: Vec<TallyRow>,
     /// Documents (kind, id) of others that the facts were read from: a write of one makes the patient dirty. With
-    /// kind `Patient`, any document of that patient does. None: as before.
+    /// kind `Patient`, any document of that patient does. If one has been written after `depends_seq`:
+    /// `StaleGeneration`. None: as before, whatever has been written.
     pub depends: Option<Vec<(String, String)>>,
+    /// A position (`Changes::seq`) that was taken before the first of `depends` was read. What was written up to it
+    /// has been read; of what was written after it nobody can tell, and the generation need not have changed with it:
+    /// not where the patient was not known to depend on the document, nor where the document had been read for another
+    /// patient before the generation was.
+    pub depends_seq: i64,
     /// What could not be used; none: as before.
     pub doubts: Option<Vec<Doubtful>>,
 }

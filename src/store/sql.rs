@@ -35,6 +35,8 @@ pub(super) const SOURCES: &str = "SELECT name, last_us, cursor FROM source ORDER
 pub(super) const DOCUMENT: &str = document!();
 pub(super) const HEAD: &str = "SELECT seq, version, state, first_us, received_us, digest, patient, encounter, names \
      FROM document WHERE kind = ?1 AND id = ?2 ORDER BY version DESC LIMIT 1";
+pub(super) const LAST_SEQ: &str =
+    "SELECT seq FROM document WHERE kind = ?1 AND id = ?2 ORDER BY version DESC LIMIT 1";
 pub(super) const BODY: &str = "SELECT body FROM document WHERE seq = ?1";
 pub(super) const SUPERSEDE: &str = "UPDATE document SET state = 0 WHERE seq = ?1";
 pub(super) const INSERT: &str = "INSERT INTO document (seq, kind, id, version, state, first_us, received_us, digest, \
@@ -101,6 +103,7 @@ pub(super) const FAIL: &str = "INSERT INTO subject (patient, dirty_seq, done_seq
      retry_us, error) VALUES (?1, 0, 0, 0, 0, 1, ?2, ?3) ON CONFLICT (patient) DO UPDATE SET \
      failures = subject.failures + 1, retry_us = excluded.retry_us, error = excluded.error";
 pub(super) const GENERATION: &str = "SELECT dirty_seq, reset_seq FROM subject WHERE patient = ?1";
+pub(super) const DIRTY_SEQ: &str = "SELECT dirty_seq FROM subject WHERE patient = ?1";
 pub(super) const DIRTY: &str =
     concat!(subject!(), "WHERE since_seq > 0 AND retry_us <= ?1 ORDER BY since_seq, patient LIMIT ?2");
 pub(super) const WOKEN: &str = concat!(

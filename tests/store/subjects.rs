@@ -1,7 +1,8 @@
 //! Who must be reconciled, and what a reconciliation leaves behind.
 
 use terce::store::{
-    Batch, Doubtful, Doubts, Failed, Reconciled, StayQuery, StayRow, Store, TallyQuery, TallyRow, Write,
+    Batch, Doubtful, Doubts, Failed, Reconciled, StayQuery, StayRow, Store, StoreError, TallyQuery, TallyRow,
+    Write,
 };
 
 use super::{commit, delete, due, on_each, put, reconcile, text};
@@ -11,8 +12,8 @@ fn of_encounter(write: Write, encounter: &str) -> Write {
 }
 
 async fn reconciled(store: &Store, now_us: i64, reconciled: Reconciled) {
-    let generation = store.documents_of(&reconciled.patient, 0).await.unwrap().generation;
-    let reconciled = vec![Reconciled { generation, ..reconciled }];
+    let read = store.documents_of(&reconciled.patient, 0).await.unwrap();
+    let reconciled = vec![Reconciled { generation: read.generation, depends_seq: read.seq, ..reconciled }];
     store.commit(Batch { now_us, reconciled, ..Batch::default() }).await.unwrap();
 }
 
@@ -92,6 +93,40 @@ async fn a_reader_of_a_document_becomes_dirty_with_it() {
         reconcile(&store, "old", None).await;
         commit(&store, 4, vec![put("Location", "l", "z@")]).await;
         assert_eq!(due(&store, 9).await, [""; 0]);
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn a_plan_that_rests_on_what_others_changed_meanwhile_is_stale() {
+    on_each(async |store| {
+        commit(&store, 1, vec![put("A", "a", "x"), put("Location", "l", "x@"), put("A", "o", "x@old")]).await;
+        let write = async |kind, id, body| commit(&store, 2, vec![put(kind, id, body)]).await;
+        let position = async || store.documents_of("p", 0).await.unwrap().seq;
+        let plan = async |depends_seq, kind: &str, id: &str| {
+            let generation = store.documents_of("p", 0).await.unwrap().generation;
+            let depends = Some(vec![("Location".into(), "far".into()), (kind.into(), id.into())]);
+            let plan =
+                Reconciled { patient: "p".into(), generation, depends, depends_seq, ..Default::default() };
+            store.commit(Batch { reconciled: vec![plan], ..Batch::default() }).await.map(|_| ())
+        };
+        let stale = Err(StoreError::StaleGeneration { patient: "p".into() });
+        let cases = [("Location", "l", "y@"), ("Location", "new", "x@"), ("Patient", "old", "x@old")];
+        for (kind, id, body) in cases {
+            let before = position().await;
+            let written = if kind == "Patient" { "A" } else { kind };
+            write(written, id, body).await;
+            assert_eq!(plan(before, kind, id).await, stale, "{kind}/{id}: read before it was written");
+            assert!(due(&store, 9).await.contains(&"p".to_owned()), "it comes again");
+            assert_eq!(plan(position().await, kind, id).await, Ok(()), "{kind}/{id}: read after it");
+            assert!(!due(&store, 9).await.contains(&"p".to_owned()));
+            write("A", "a", id).await;
+        }
+        // known by now: the generation tells of the write, and not of when the document was read
+        let before = position().await;
+        write("Location", "far", "x@").await;
+        assert_eq!(plan(before, "Location", "l").await, stale);
+        assert_eq!(plan(position().await, "Location", "l").await, Ok(()));
     })
     .await;
 }

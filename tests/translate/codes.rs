@@ -1,8 +1,12 @@
 //! ConceptMaps to codes.
 
+use std::collections::BTreeMap;
+
 use serde_json::{Value, json};
 use terce::translate::codes::{ACTIVITIES, Airway, Codes, EXCUSES, NOT_DONE};
 use terce::translate::extract::unmapped;
+use terce::translate::outcomes::Term;
+use terce::translate::protocol::protocol;
 use terce::translate::shipped;
 
 use super::record::{ACTIVITY, AIRWAY, EXCUSE, SNOMED, check, observation, procedure};
@@ -29,16 +33,41 @@ fn credits(codes: &Codes, system: &str, code: &str) -> String {
     }
 }
 
+/// The codes of a shipped CodeSystem, each with a name and a meaning.
+fn listed(id: &str) -> Vec<String> {
+    let found = shipped::document("CodeSystem", id).unwrap_or_else(|| panic!("{id} is not shipped"));
+    let body: Value = serde_json::from_slice(found.body).unwrap();
+    let concepts = body["concept"].as_array().unwrap();
+    assert_eq!(body["count"], json!(concepts.len()), "{id}");
+    let told = |c: &Value, what: &str| !c[what].as_str().unwrap_or_default().is_empty();
+    assert!(concepts.iter().all(|c| told(c, "display") && told(c, "definition")), "{id}");
+    concepts.iter().map(|c| c["code"].as_str().unwrap().to_owned()).collect()
+}
+
 #[test]
 fn the_own_codes_are_those_of_the_shipped_code_systems() {
-    let listed = |id: &str| -> Vec<String> {
-        let body: Value = serde_json::from_slice(shipped::document("CodeSystem", id).unwrap().body).unwrap();
-        assert_eq!(body["count"], json!(body["concept"].as_array().unwrap().len()));
-        body["concept"].as_array().unwrap().iter().map(|c| c["code"].as_str().unwrap().to_owned()).collect()
-    };
     assert_eq!(listed("activity"), ACTIVITIES);
     assert_eq!(listed("airway"), Airway::ALL.map(Airway::as_str));
     assert_eq!(listed("excuse"), EXCUSES.into_iter().chain([NOT_DONE]).collect::<Vec<_>>());
+}
+
+#[test]
+fn what_outcomes_are_said_with_is_defined_in_the_shipped_code_systems() {
+    let mut said: BTreeMap<&str, Vec<String>> = BTreeMap::new();
+    for term in Term::ALL {
+        said.entry(term.system()).or_default().push(term.code().to_owned());
+    }
+    for (system, codes) in said {
+        assert_eq!(listed(system), codes, "{system}");
+    }
+    let plans = shipped::ALL.iter().filter(|s| s.kind == "PlanDefinition");
+    let asked = |s: &shipped::Shipped| protocol(s.id, s.body, &Codes::shipped()).unwrap().requirements;
+    let mut asked: Vec<String> = plans.flat_map(asked).map(|r| r.id.to_string()).collect();
+    let mut defined = listed("requirement");
+    asked.sort();
+    asked.dedup();
+    defined.sort();
+    assert_eq!(defined, asked);
 }
 
 #[test]

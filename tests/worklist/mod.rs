@@ -3,7 +3,8 @@
 mod ward;
 
 use serde_json::{Value, json};
-use terce::store::Derived;
+use terce::stays::Shared;
+use terce::store::{Batch, Derived, Reconciled, StoreError};
 use ward::Ward;
 
 fn text<'a>(value: &'a Value, path: &str) -> &'a str {
@@ -31,11 +32,13 @@ async fn one_task_is_opened_when_care_is_due_and_updated_in_place() {
     assert_eq!(later["id"], task["id"]);
     assert_eq!((state(&later), text(&later, "/priority")), ("overdue", "urgent"));
     let issue = text(&later, "/reasonReference/reference").to_owned();
-    assert_eq!(text(&ward.get(&issue).await, "/status"), "preliminary");
-    ward.until("08:31").await;
-    assert_eq!(text(&ward.task().await.unwrap(), "/priority"), "asap");
-    ward.until("12:31").await;
-    assert_eq!(text(&ward.task().await.unwrap(), "/priority"), "stat");
+    let said = ward.get(&issue).await;
+    assert_eq!((text(&said, "/status"), text(&said, "/severity")), ("preliminary", "low"));
+    for (when, priority, severity) in [("08:31", "asap", "moderate"), ("12:31", "stat", "high")] {
+        ward.until(when).await;
+        assert_eq!(text(&ward.task().await.unwrap(), "/priority"), priority);
+        assert_eq!(text(&ward.get(&issue).await, "/severity"), severity);
+    }
     assert_eq!(ward.issues("clean").await, ["04:00 preliminary -"], "one issue for one lapse");
 }
 
@@ -287,12 +290,63 @@ async fn reports_explanations_and_issues_tell_the_same() {
 }
 
 #[tokio::test]
+async fn a_bed_that_moves_during_a_pass_makes_what_is_read_of_it_later_stale() {
+    let ward = Ward::with_patient().await;
+    let bed = |unit: &str| json!({"resourceType": "Location", "id": "bed", "partOf": {"reference": format!("Location/{unit}")}});
+    ward.put(bed("ward")).await;
+    ward.encounter(json!({"status": "in-progress"}), &[("bed", "00:00", None)]).await;
+    ward.until("01:00").await;
+    let stays = &ward.service.stays;
+    let commit = async |shared: &mut Shared| {
+        let reading = stays.read("p", shared).await.unwrap();
+        let reconciled = Reconciled {
+            patient: "p".to_owned(),
+            generation: reading.generation,
+            depends: Some(reading.assembled.depends.into_iter().collect()),
+            depends_seq: reading.shared_seq,
+            ..Reconciled::default()
+        };
+        ward.service.store.commit(Batch { reconciled: vec![reconciled], ..Batch::default() }).await
+    };
+    let mut pass = Shared::default();
+    stays.read("p", &mut pass).await.unwrap();
+    ward.put(bed("north")).await;
+    let stale = StoreError::StaleGeneration { patient: "p".to_owned() };
+    assert_eq!(commit(&mut pass).await, Err(stale), "it was read before it moved, the patient after");
+    assert!(commit(&mut Shared::default()).await.is_ok(), "in the next pass both are read anew");
+}
+
+#[tokio::test]
 async fn the_definitions_behind_a_number_can_be_read() {
     let ward = Ward::with_patient().await;
     for path in ["Measure/timeliness", "PlanDefinition/adult", "ConceptMap/default", "CodeSystem/activity"] {
         let definition = ward.get(path).await;
         assert_eq!(definition["id"], path.split('/').next_back().unwrap(), "{path}");
         assert!(text(&definition, "/url").ends_with(path));
+    }
+}
+
+#[tokio::test]
+async fn every_own_code_in_what_is_said_can_be_read_where_its_system_says() {
+    let ward = Ward::with_patient().await;
+    ward.until("04:40").await;
+    ward.care("late", "oral-cleansing", "03:50").await;
+    ward.until("09:20").await;
+    ward.put(ward.procedure("x", "oral-cleansing", "not-done", "09:19")).await;
+    ward.until("20:00").await;
+    ward.put(ward.ventilation(Some("20:00"))).await;
+    ward.until("20:01").await;
+    let codes = ward.own_codes().await;
+    let systems: Vec<&str> = codes.iter().map(|(system, _)| system.as_str()).collect();
+    for system in
+        ["issue", "mitigation", "requirement", "task", "task-parameter", "task-reason", "task-state"]
+    {
+        assert!(systems.contains(&system), "{system} is not in {codes:?}");
+    }
+    for (system, code) in &codes {
+        let defined = ward.get(&format!("CodeSystem/{system}")).await;
+        let concepts = defined["concept"].as_array().unwrap_or_else(|| panic!("no CodeSystem/{system}"));
+        assert!(concepts.iter().any(|c| c["code"] == **code), "{code} of {system}");
     }
 }
 

@@ -1,5 +1,6 @@
 //! A running service on a database in memory, with a clock that is set by hand, and one patient to chart for.
 
+use std::collections::BTreeSet;
 use std::path::PathBuf;
 
 use chrono::{DateTime, Utc};
@@ -168,6 +169,29 @@ impl Ward {
             }
         }
         out.sort();
+        out
+    }
+
+    /// System and code of everything of the project's own that Tasks and DetectedIssues are said with.
+    pub async fn own_codes(&self) -> BTreeSet<(String, String)> {
+        fn gather(value: &Value, out: &mut BTreeSet<(String, String)>) {
+            match value {
+                Value::Object(members) => {
+                    if let Some(system) = value["system"].as_str()
+                        && let Some(name) = system.strip_prefix("https://terce.example/fhir/CodeSystem/")
+                    {
+                        out.insert((name.to_owned(), value["code"].as_str().unwrap().to_owned()));
+                    }
+                    members.values().for_each(|v| gather(v, out));
+                }
+                Value::Array(items) => items.iter().for_each(|v| gather(v, out)),
+                _ => {}
+            }
+        }
+        let mut out = BTreeSet::new();
+        for path in ["Task?_count=1000", "DetectedIssue?_count=1000"] {
+            self.all(path).await.iter().for_each(|r| gather(r, &mut out));
+        }
         out
     }
 

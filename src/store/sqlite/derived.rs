@@ -2,24 +2,28 @@
 
 use std::collections::BTreeSet;
 
-use rusqlite::{Connection, Transaction, TransactionBehavior, params};
+use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params};
 
 use super::apply::{Applying, Stop, run};
 use crate::store::{Derived, Doubtful, Reconciled, StoreError, sql};
 
 /// Stores what a reconciliation made of a patient, unless the patient has changed since.
 pub(super) fn reconcile(applying: &mut Applying<'_, '_>, reconciled: &Reconciled) -> Result<(), Stop> {
-    let Reconciled { patient, generation, wake_us, stays: _, tallies: _, depends, doubts } = reconciled;
+    let Reconciled { patient, generation, wake_us, stays: _, tallies: _, depends, depends_seq, doubts } =
+        reconciled;
     let conn = applying.conn;
     let mut changed = conn.prepare_cached(sql::RECONCILE)?.execute(params![patient, generation, wake_us])?;
     if changed == 0 && *generation == 0 {
         changed = conn.prepare_cached(sql::RECONCILE_UNKNOWN)?.execute(params![patient, wake_us])?;
     }
     if changed == 0 {
-        return Err(Stop::Refused(StoreError::StaleGeneration { patient: patient.clone() }));
+        return Err(stale(patient));
     }
     replace_stays(conn, reconciled)?;
     if let Some(depends) = depends {
+        if any_written(conn, depends, *depends_seq)? {
+            return Err(stale(patient));
+        }
         replace_depends(conn, patient, depends)?;
     }
     if let Some(doubts) = doubts {
@@ -52,6 +56,26 @@ fn replace_stays(conn: &Connection, reconciled: &Reconciled) -> rusqlite::Result
         run(conn, sql::ADD_TALLY, params![row.stay, row.day, row.patient, row.body])?;
     }
     Ok(())
+}
+
+fn stale(patient: &str) -> Stop {
+    Stop::Refused(StoreError::StaleGeneration { patient: patient.to_owned() })
+}
+
+/// Whether one of `depends` has been written after a position.
+fn any_written(conn: &Connection, depends: &[(String, String)], after_seq: i64) -> rusqlite::Result<bool> {
+    for (kind, id) in depends {
+        let written: Option<i64> = if kind == "Patient" {
+            // the last write of anything of that patient
+            conn.prepare_cached(sql::DIRTY_SEQ)?.query_row([id], |r| r.get(0)).optional()?
+        } else {
+            conn.prepare_cached(sql::LAST_SEQ)?.query_row([kind, id], |r| r.get(0)).optional()?
+        };
+        if written.is_some_and(|seq| seq > after_seq) {
+            return Ok(true);
+        }
+    }
+    Ok(false)
 }
 
 fn replace_depends(conn: &Connection, patient: &str, depends: &[(String, String)]) -> rusqlite::Result<()> {

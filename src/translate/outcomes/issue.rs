@@ -7,11 +7,11 @@ use fhir_models::datatypes::{CodeableConcept, Period, Reference};
 use fhir_models::resources::detected_issue::{DetectedIssueEvidence, DetectedIssueMitigation};
 use fhir_models::{DetectedIssue, Resource};
 
-use super::{BASE, Row, SaidDocument, Setting, Utterance};
-use super::{coding, date_time, derived_id, identifier, own, source};
+use super::{BASE, Row, SaidDocument, Setting, Term, Utterance};
+use super::{coding, date_time, derived_id, identifier, source, term};
 use crate::care::explain::{basis_sources, basis_words};
 use crate::care::ledger::Lapse;
-use crate::care::plan::{Mitigation, SaidIssue, WantedIssue};
+use crate::care::plan::{Mitigation, SaidIssue, Severity, WantedIssue};
 use crate::care::protocol::{Requirement, Rules};
 use crate::care::time::Instant;
 
@@ -64,7 +64,7 @@ pub(super) fn render(
 ) -> Option<Utterance> {
     let before: Option<DetectedIssue> = stored.and_then(|d| fhir_models::parse_scanned(&d.body).ok());
     let issue = match &wanted.lapse {
-        Some(lapse) => standing(lapse, wanted.mitigation.as_ref(), setting),
+        Some((lapse, severity)) => standing(lapse, *severity, wanted.mitigation.as_ref(), setting),
         None => withdrawn(before.as_ref()?, wanted.mitigation.as_ref(), setting),
     };
     let body = issue.write();
@@ -74,7 +74,12 @@ pub(super) fn render(
     Some(Utterance { kind: "DetectedIssue", id, replaces: stored.map(|d| d.version), row: row(&issue), body })
 }
 
-fn standing(lapse: &Lapse, mitigation: Option<&Mitigation>, setting: &Setting<'_>) -> DetectedIssue {
+fn standing(
+    lapse: &Lapse,
+    severity: Severity,
+    mitigation: Option<&Mitigation>,
+    setting: &Setting<'_>,
+) -> DetectedIssue {
     let requirement = requirement(lapse, setting.rules);
     let title = requirement.map_or(&*lapse.requirement, |r| &*r.title);
     let key = format!("{}|{}|{}", setting.stay, lapse.from.micros(), lapse.requirement);
@@ -86,10 +91,10 @@ fn standing(lapse: &Lapse, mitigation: Option<&Mitigation>, setting: &Setting<'_
             ObservationStatus::Preliminary
         }),
         code: Some(code(title)),
-        severity: Some(match lapse.misses.len() {
-            0 | 1 => DetectedIssueSeverity::Low,
-            2 => DetectedIssueSeverity::Moderate,
-            _ => DetectedIssueSeverity::High,
+        severity: Some(match severity {
+            Severity::Low => DetectedIssueSeverity::Low,
+            Severity::Moderate => DetectedIssueSeverity::Moderate,
+            Severity::High => DetectedIssueSeverity::High,
         }),
         patient: Some(Reference::to("Patient", setting.patient)),
         identified_period: Some(Period {
@@ -134,7 +139,7 @@ fn withdrawn(
             |s: &Reference| issue.evidence.iter().flat_map(|e| &e.detail).any(|d| d.reference == s.reference);
         let detail: Vec<Reference> = late.iter().map(source).filter(|s| !already(s)).collect();
         if !detail.is_empty() {
-            let code = vec![own("issue", "charted-late", "charted late")];
+            let code = vec![Term::ChartedLate.saying("charted late")];
             issue.evidence.push(DetectedIssueEvidence { code, detail, ..DetectedIssueEvidence::default() });
         }
     }
@@ -146,16 +151,19 @@ fn requirement<'a>(lapse: &Lapse, rules: &'a Rules) -> Option<&'a Requirement> {
 }
 
 fn code(title: &str) -> CodeableConcept {
-    let mut code = own("issue", "care-lapse", &format!("{title}: not charted in time"));
+    let mut code = Term::CareLapse.saying(&format!("{title}: not charted in time"));
     code.coding.push(coding(ACT_CODE, "TIMING", None));
     code
 }
 
 fn evidence(lapse: &Lapse, title: &str) -> Vec<DetectedIssueEvidence> {
     let detail: Vec<Reference> = basis_sources(&lapse.basis).iter().map(source).collect();
-    let mut requirement: CodeableConcept = own("requirement", &lapse.requirement, title);
-    requirement.text = Some(format!("{title}: what the deadline rests on"));
-    vec![DetectedIssueEvidence { code: vec![requirement], detail, ..DetectedIssueEvidence::default() }]
+    let code = CodeableConcept {
+        coding: vec![term::requirement(&lapse.requirement, None)],
+        text: Some(format!("{title}: what the deadline rests on")),
+        ..CodeableConcept::default()
+    };
+    vec![DetectedIssueEvidence { code: vec![code], detail, ..DetectedIssueEvidence::default() }]
 }
 
 fn detail(lapse: &Lapse, setting: &Setting<'_>) -> String {
@@ -168,27 +176,27 @@ fn detail(lapse: &Lapse, setting: &Setting<'_>) -> String {
 }
 
 fn mitigate(mitigation: &Mitigation, setting: &Setting<'_>) -> DetectedIssueMitigation {
-    let (code, text, at): (&str, String, Option<Instant>) = match mitigation {
+    let (term, text, at): (Term, String, Option<Instant>) = match mitigation {
         Mitigation::CareGiven { at, evidence } => {
-            ("care-given", with("care was given later", evidence), Some(*at))
+            (Term::CareGiven, with("care was given later", evidence), Some(*at))
         }
         Mitigation::Excused { at, evidence } => {
-            ("excused", with("a reason for not giving care was charted", evidence), Some(*at))
+            (Term::Excused, with("a reason for not giving care was charted", evidence), Some(*at))
         }
         Mitigation::NoLongerAtRisk { at } => {
-            ("no-longer-at-risk", "the requirement no longer applied".to_owned(), Some(*at))
+            (Term::NoLongerAtRisk, "the requirement no longer applied".to_owned(), Some(*at))
         }
         Mitigation::ChartedLate { at, evidence } => (
-            "charted-late",
+            Term::InTimeAfterAll,
             with("care or its reason was in time and charted late: no lapse", evidence),
             Some(*at),
         ),
         Mitigation::RecordCorrected => {
-            ("record-corrected", "the record was corrected: no lapse by what it says now".to_owned(), None)
+            (Term::RecordCorrected, "the record was corrected: no lapse by what it says now".to_owned(), None)
         }
     };
     DetectedIssueMitigation {
-        action: own("mitigation", code, &text),
+        action: term.saying(&text),
         date: at.and_then(|at| date_time(at, setting)),
         ..DetectedIssueMitigation::default()
     }

@@ -7,14 +7,16 @@ mod by_hand;
 mod issue;
 mod silence;
 mod task;
+mod term;
 
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use fhir_models::datatypes::{CodeableConcept, Coding, Extension, Identifier, Reference, Value};
+use fhir_models::datatypes::{Coding, Extension, Identifier, Reference, Value};
 use fhir_models::primitive::DateTime;
 use uuid::Uuid;
 
+use super::BASE;
 use crate::care::facts::Source;
 use crate::care::plan::{Plan, Said, WantedTask};
 use crate::care::protocol::Rules;
@@ -22,9 +24,7 @@ use crate::care::time::Instant;
 
 pub use by_hand::by_hand;
 pub use silence::feed_silent;
-
-/// The canonical base of everything of the project's own.
-pub const BASE: &str = "https://terce.example/fhir";
+pub use term::Term;
 
 /// Namespace of the ids that derive from what a resource is about.
 const NAMESPACE: Uuid = Uuid::from_u128(0x7c0b_5f0e_3d3a_5a6e_9d11_6f1d_2c54_8a01);
@@ -168,11 +168,6 @@ fn coding(system: &str, code: &str, display: Option<&str>) -> Coding {
         display: display.map(str::to_owned),
         ..Coding::default()
     }
-}
-
-fn own(system: &str, code: &str, text: &str) -> CodeableConcept {
-    let coding = vec![coding(&format!("{BASE}/CodeSystem/{system}"), code, None)];
-    CodeableConcept { coding, text: Some(text.to_owned()), ..CodeableConcept::default() }
 }
 
 fn extension(name: &str, value: Value) -> Extension {

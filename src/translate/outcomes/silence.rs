@@ -1,22 +1,21 @@
 //! The operational DetectedIssue of a feed that has gone quiet.
 
 use fhir_models::codes::{DetectedIssueSeverity, ObservationStatus};
-use fhir_models::datatypes::{CodeableConcept, Period};
+use fhir_models::datatypes::Period;
 use fhir_models::primitive::DateTime;
 use fhir_models::{DetectedIssue, Resource};
 
-use super::{Row, Utterance, derived_id, identifier, own};
+use super::{Row, Term, Utterance, derived_id, identifier};
 use crate::care::time::Instant;
 
 /// The issue that `source` is silent since `since`; with `until`, that it speaks again. `replaces` is the version of
 /// the issue that stands, if one does.
 pub fn feed_silent(source: &str, since: Instant, until: Option<Instant>, replaces: Option<u64>) -> Utterance {
-    let code: CodeableConcept = own("issue", "feed-silent", "charting does not reach the service");
     let status = if until.is_some() { ObservationStatus::Final } else { ObservationStatus::Preliminary };
     let issue = DetectedIssue {
         identifier: vec![identifier("silence", format!("{source}|{}", since.micros()))],
         status: Some(status),
-        code: Some(code),
+        code: Some(Term::FeedSilent.saying("charting does not reach the service")),
         severity: Some(DetectedIssueSeverity::High),
         identified_period: Some(Period {
             start: DateTime::from_us(since.micros()),
@@ -31,7 +30,7 @@ pub fn feed_silent(source: &str, since: Instant, until: Option<Instant>, replace
     };
     let row = Row {
         status: status.as_str().to_owned(),
-        code: Some("feed-silent".to_owned()),
+        code: Some(Term::FeedSilent.code().to_owned()),
         open: until.is_none(),
         ..Row::default()
     };

@@ -6,8 +6,8 @@ use fhir_models::primitive::DateTime;
 use fhir_models::resources::task::{TaskParameter, TaskRestriction};
 use fhir_models::{Resource, Task};
 
-use super::{BASE, Row, SIGNATURE, SaidDocument, Setting, Utterance};
-use super::{coding, date_time, derived_id, extension, identifier, issue, own, source};
+use super::{BASE, Row, SIGNATURE, SaidDocument, Setting, Term, Utterance};
+use super::{date_time, derived_id, extension, identifier, issue, source, term};
 use crate::care::explain::asks;
 use crate::care::facts::Ending;
 use crate::care::ledger::{Phase, Standing};
@@ -191,28 +191,28 @@ fn close(task: &mut Task, how: &Closing) {
             task.output = outputs
                 .iter()
                 .map(|s| TaskParameter {
-                    r#type: own("task-parameter", "care-charted", "care charted while this Task was open"),
+                    r#type: Term::CareCharted.saying("care charted while this Task was open"),
                     value: Some(Box::new(Value::Reference(source(s)))),
                     ..TaskParameter::default()
                 })
                 .collect();
             task.status_reason = None;
-            task.business_status = Some(own("task-state", "charted", "what was due has been charted"));
+            task.business_status = Some(Term::Charted.saying("what was due has been charted"));
             TaskStatus::Completed
         }
         Closing::Cancelled(reason) => {
-            let (code, text) = match reason {
-                Reason::Extubated => ("extubated", "the artificial airway was removed"),
-                Reason::Ended(Ending::Discharged) => ("discharged", "the stay ended"),
-                Reason::Ended(Ending::Died) => ("died", "the patient died"),
-                Reason::Ended(Ending::Cancelled) => ("encounter-cancelled", "the encounter was cancelled"),
-                Reason::OutOfScope => ("out-of-scope", "the patient is in a unit where no protocol holds"),
+            let (term, text) = match reason {
+                Reason::Extubated => (Term::Extubated, "the artificial airway was removed"),
+                Reason::Ended(Ending::Discharged) => (Term::Discharged, "the stay ended"),
+                Reason::Ended(Ending::Died) => (Term::Died, "the patient died"),
+                Reason::Ended(Ending::Cancelled) => (Term::EncounterCancelled, "the encounter was cancelled"),
+                Reason::OutOfScope => (Term::OutOfScope, "the patient is in a unit where no protocol holds"),
                 Reason::NotVentilated => {
-                    ("not-ventilated", "by the record as it stands the patient is not ventilated")
+                    (Term::NotVentilated, "by the record as it stands the patient is not ventilated")
                 }
             };
-            task.status_reason = Some(own("task-reason", code, text));
-            task.business_status = Some(own("task-state", "withdrawn", "there is no longer anything to do"));
+            task.status_reason = Some(term.saying(text));
+            task.business_status = Some(Term::Withdrawn.saying("there is no longer anything to do"));
             TaskStatus::Cancelled
         }
     };
@@ -240,7 +240,7 @@ fn open(round: &Round, before: Option<&Task>, setting: &Setting<'_>) -> Task {
             Priority::Asap => RequestPriority::Asap,
             Priority::Stat => RequestPriority::Stat,
         }),
-        code: Some(own("task", "mouth-care-round", "Mouth care round")),
+        code: Some(Term::MouthCareRound.saying("Mouth care round")),
         business_status: Some(state),
         description: Some(description(round, setting)),
         r#for: Some(Reference::to("Patient", setting.patient)),
@@ -256,7 +256,7 @@ fn open(round: &Round, before: Option<&Task>, setting: &Setting<'_>) -> Task {
         ..Task::default()
     };
     set_status(&mut task, said);
-    task.status_reason = round.away.then(|| own("task-reason", "away", "the patient is off the unit"));
+    task.status_reason = round.away.then(|| Term::PatientAway.saying("the patient is off the unit"));
     if let Some(theirs) = by_hand {
         // what a person set stands; only what we last said of the status moves on
         task.status = theirs.status;
@@ -269,18 +269,18 @@ fn open(round: &Round, before: Option<&Task>, setting: &Setting<'_>) -> Task {
 fn state(round: &Round) -> (CodeableConcept, TaskStatus) {
     let overdue = round.items.iter().any(|s| s.phase >= Phase::Overdue);
     if round.away {
-        (own("task-state", "away", "the patient is off the unit"), TaskStatus::OnHold)
+        (Term::Away.saying("the patient is off the unit"), TaskStatus::OnHold)
     } else if !round.under_way.is_empty() {
-        (own("task-state", "under-way", "care is charted as under way"), TaskStatus::InProgress)
+        (Term::UnderWay.saying("care is charted as under way"), TaskStatus::InProgress)
     } else if round.unverified_since.is_some() {
         (
-            own("task-state", "unverified", "charting does not reach the service: follow the bedside record"),
+            Term::Unverified.saying("charting does not reach the service: follow the bedside record"),
             TaskStatus::Ready,
         )
     } else if overdue {
-        (own("task-state", "overdue", "a deadline has passed"), TaskStatus::Ready)
+        (Term::Overdue.saying("a deadline has passed"), TaskStatus::Ready)
     } else {
-        (own("task-state", "due", "due"), TaskStatus::Ready)
+        (Term::Due.saying("due"), TaskStatus::Ready)
     }
 }
 
@@ -377,7 +377,7 @@ fn inputs(round: &Round, setting: &Setting<'_>) -> Vec<TaskParameter> {
     };
     for item in &round.items {
         let Some(requirement) = requirement(item, setting) else { continue };
-        let named = |code: &str, text: &str| named(requirement, code, text);
+        let named = |term: Term, text: &str| named(requirement, term, text);
         let phase = match item.phase {
             Phase::NotAtRisk => "not-at-risk",
             Phase::Suspended => "suspended",
@@ -386,38 +386,34 @@ fn inputs(round: &Round, setting: &Setting<'_>) -> Vec<TaskParameter> {
             // whether charting may still arrive is the service's business; overdue is what it is
             Phase::Overdue | Phase::Announced => "overdue",
         };
-        put(named("state", &asks(requirement)), Value::Code(phase.to_owned()));
+        put(named(Term::State, &asks(requirement)), Value::Code(phase.to_owned()));
         if let Some(last) = item.last.as_ref().and_then(|(at, _)| date_time(*at, setting)) {
-            put(named("last-done", "last charted"), Value::DateTime(last));
+            put(named(Term::LastDone, "last charted"), Value::DateTime(last));
         }
         if let (Some(due), Some(deadline)) = (item.due, item.deadline) {
             let start = date_time(due.min(deadline), setting);
             let window = Period { start, end: date_time(deadline, setting), ..Period::default() };
-            put(named("window", "due from, and deadline"), Value::Period(window));
+            put(named(Term::Window, "due from, and deadline"), Value::Period(window));
         }
     }
     if let Some((_, session)) = next_session(round, setting) {
         for (number, step) in session.steps.iter().enumerate() {
-            put(named(session, "step", &format!("step {}", number + 1)), Value::String(step.to_string()));
+            put(named(session, Term::Step, &format!("step {}", number + 1)), Value::String(step.to_string()));
         }
     }
     for lapse in &round.lapses {
         let reference = lapse_reference(setting.stay, lapse);
-        put(own("task-parameter", "lapse", "lapse that this Task answers"), Value::Reference(reference));
+        put(Term::Lapse.saying("lapse that this Task answers"), Value::Reference(reference));
     }
     for care in &round.under_way {
-        put(own("task-parameter", "under-way", "care charted as under way"), Value::Reference(source(care)));
+        put(Term::CareUnderWay.saying("care charted as under way"), Value::Reference(source(care)));
     }
     out
 }
 
-fn named(requirement: &Requirement, code: &str, text: &str) -> CodeableConcept {
-    let mut concept = own("task-parameter", code, text);
-    concept.coding.push(coding(
-        &format!("{BASE}/CodeSystem/requirement"),
-        &requirement.id,
-        Some(&requirement.title),
-    ));
+fn named(requirement: &Requirement, term: Term, text: &str) -> CodeableConcept {
+    let mut concept = term.saying(text);
+    concept.coding.push(term::requirement(&requirement.id, Some(&requirement.title)));
     concept
 }
 
