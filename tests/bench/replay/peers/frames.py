@@ -46,7 +46,7 @@ def care(folder):
         .filter((coding.field("system") == ROWS) & coding.field("code").is_in([CLEAN, BRUSH]))
         .select("who", row=coding.field("code"), at=instant(pl.col("end")))
         .unique()
-        .collect()
+        .collect(engine="streaming")
     )
 
 
