@@ -25,6 +25,8 @@ pub struct Places {
 #[derive(Clone)]
 pub enum Told {
     Nothing,
+    /// No cells of the task, but all outputs, in this folder.
+    Outputs(PathBuf),
     Peer(PathBuf),
     Terce(PathBuf),
 }
@@ -43,7 +45,7 @@ pub struct Contestant {
 impl Contestant {
     pub fn cells(&self) -> Option<Result<Cells, String>> {
         match &self.told {
-            Told::Nothing => None,
+            Told::Nothing | Told::Outputs(_) => None,
             Told::Peer(file) => Some(Cells::of_peer(file)),
             Told::Terce(file) => Some(Cells::of_terce(file)),
         }
@@ -159,7 +161,7 @@ impl Places {
         let mut terce = |name, what, protocol, input: &Path, runs| {
             let (command, out) = self.terce(protocol, &text(input), &format!("out-{name}"));
             let task = protocol == "bench-task";
-            let told = if task { Told::Terce(out.join("tallies.csv")) } else { Told::Nothing };
+            let told = if task { Told::Terce(out.join("tallies.csv")) } else { Told::Outputs(out) };
             all.push(Contestant { name, what, runs, command, told, stays });
         };
         let compressed = self.compressed(&charting);

@@ -108,6 +108,7 @@ fn compare(options: &Options) {
     }
     let procedures = warm(&places.charting(options.stays));
     race(&places, &wanted, options.stays, &mut results);
+    whole(&wanted, &mut results);
     let disagree = disagreements(&wanted, &mut results);
     table::print(&wanted, &results, procedures);
     let mut goals = table::goals(&results);
@@ -180,6 +181,27 @@ fn race(places: &Places, wanted: &[Contestant], stays: u64, results: &mut Result
     }
 }
 
+/// A time counts for all outputs only if they were written, and the same from the compressed file as from the plain.
+fn whole(wanted: &[Contestant], results: &mut Results) {
+    const OUTPUTS: [&str; 5] =
+        ["tallies.csv", "issues.ndjson", "tasks.ndjson", "measurereports.ndjson", "doubts.ndjson"];
+    let mut tallies: Option<Vec<u8>> = None;
+    for contestant in wanted {
+        let Told::Outputs(folder) = &contestant.told else { continue };
+        if results.get(contestant.name).is_none_or(Result::is_err) {
+            continue;
+        }
+        let absent: Vec<&str> = OUTPUTS.into_iter().filter(|name| !folder.join(name).exists()).collect();
+        let found = std::fs::read(folder.join(OUTPUTS[0])).unwrap_or_default();
+        if !absent.is_empty() || found.is_empty() {
+            results
+                .insert(contestant.name, Err(format!("no tallies, or not written: {}", absent.join(", "))));
+        } else if tallies.get_or_insert_with(|| found.clone()) != &found {
+            results.insert(contestant.name, Err("other tallies than from the plain file".to_owned()));
+        }
+    }
+}
+
 /// Holds the cells of all who did the task on the same files against each other; true if any differ.
 fn disagreements(wanted: &[Contestant], results: &mut Results) -> bool {
     let mut first: BTreeMap<u64, (&str, cells::Cells)> = BTreeMap::new();
@@ -201,7 +223,10 @@ fn disagreements(wanted: &[Contestant], results: &mut Results) -> bool {
             }
         };
         match first.get(&contestant.stays) {
-            None => drop(first.insert(contestant.stays, (contestant.name, cells))),
+            None => {
+                println!("{}: {} cells of {} stays", contestant.name, cells.len(), contestant.stays);
+                first.insert(contestant.stays, (contestant.name, cells));
+            }
             Some((name, theirs)) => match theirs.differences(&cells) {
                 None => println!("{} and {name}: the same {} cells", contestant.name, cells.len()),
                 Some(how) => {
