@@ -11,6 +11,7 @@
 //!   [`place`] (where), [`line`](self::line) (when a requirement applied and what credited it), one file for each kind of
 //!   requirement in [`kinds`], [`lapse`], and [`attribute`] (to whom a count belongs);
 //! * [`plan`]: `ledger + what has been said -> changes`;
+//! * [`history`]: what would have been said of a stay, and when, in one pass;
 //! * [`tally`]: ledgers added up over stays; [`statistics`]: intervals for the sums;
 //! * [`explain`]: the arithmetic of an item, in words.
 
@@ -18,6 +19,7 @@ mod airway;
 mod attribute;
 pub mod explain;
 pub mod facts;
+pub mod history;
 mod kinds;
 mod lapse;
 pub mod ledger;

@@ -48,6 +48,11 @@ pub fn reconcile(facts: &Facts, rules: &Rules, feed: Feed, now: Instant) -> Ledg
     Ledger { wake, ..draft.ledger }
 }
 
+/// The same ledger, without the search for the next wake (`wake` is none): for counting what is past.
+pub fn ledger_at(facts: &Facts, rules: &Rules, feed: Feed, now: Instant) -> Ledger {
+    draft(facts, rules, feed, now).ledger
+}
+
 /// A ledger without wake, and the instants at which it may change.
 struct Draft {
     ledger: Ledger,
