@@ -17,6 +17,8 @@
 
 mod airway;
 mod attribute;
+mod cells;
+mod deeds;
 pub mod explain;
 pub mod facts;
 pub mod history;
