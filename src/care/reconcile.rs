@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use super::airway::{Airway, airway};
+use super::airway::{Airway, Charted, airway};
 use super::attribute::{Segment, segments};
 use super::cells::{Column, cells, patient_days};
 use super::deeds::{Deeds, Sign, deeds};
@@ -91,7 +91,7 @@ fn scene<'a>(facts: &'a Facts, rules: &'a Rules, now: Instant) -> Scene<'a> {
         facts,
         rules,
         stay,
-        airway: airway(facts, rules, stay, now),
+        airway: airway(&Charted::all(facts), rules, stay, now),
         away: Spans::union(facts.away.iter().map(|a| Span::until(a.from, a.to))),
         places: places(&facts.units),
     }
@@ -116,7 +116,7 @@ fn draft(facts: &Facts, rules: &Rules, feed: Feed, now: Instant) -> Draft {
     let mut ledger = Ledger {
         stay: facts.stay.clone(),
         now,
-        state: scene.state(now),
+        state: state(facts, rules, &scene.airway.episodes, &scene.away, &scene.places, now),
         unit: scene.places.last_known(now).cloned(),
         unverified_since: feed.silent_since(now),
         standings: Vec::new(),
@@ -170,6 +170,31 @@ fn draft(facts: &Facts, rules: &Rules, feed: Feed, now: Instant) -> Draft {
     Draft { ledger, wakes }
 }
 
+/// Whether there is something to do for the patient at `now`.
+pub(super) fn state(
+    facts: &Facts,
+    rules: &Rules,
+    episodes: &Spans,
+    away: &Spans,
+    places: &Places,
+    now: Instant,
+) -> State {
+    if let Some(end) = facts.ends.as_ref().filter(|e| e.at <= now) {
+        return State::Ended { at: end.at, how: end.how };
+    }
+    let Some(episode) = episodes.iter().find(|e| e.contains(now)).map(|e| e.from) else {
+        let over = episodes.iter().map(|e| e.to).filter(|to| *to <= now).next_back();
+        return over.map_or(State::NotVentilated, |at| State::Extubated { at });
+    };
+    if away.contains(now) {
+        State::Away { episode }
+    } else if rules.protocol_in(places.at(now).map(|u| &**u)).is_none() {
+        State::OutOfScope { episode }
+    } else {
+        State::AtRisk { episode }
+    }
+}
+
 /// The lines of each protocol that ever applied to the stay.
 fn lines<'a>(scene: &Scene<'a>, deeds: &'a [Deeds<'a>], seen: Instant) -> Vec<Vec<Line<'a>>> {
     let (facts, rules) = (scene.facts, scene.rules);
@@ -196,23 +221,6 @@ fn lines<'a>(scene: &Scene<'a>, deeds: &'a [Deeds<'a>], seen: Instant) -> Vec<Ve
 }
 
 impl Scene<'_> {
-    fn state(&self, now: Instant) -> State {
-        if let Some(end) = self.facts.ends.as_ref().filter(|e| e.at <= now) {
-            return State::Ended { at: end.at, how: end.how };
-        }
-        let Some(episode) = self.airway.episodes.iter().find(|e| e.contains(now)).map(|e| e.from) else {
-            let over = self.airway.episodes.iter().map(|e| e.to).filter(|to| *to <= now).last();
-            return over.map_or(State::NotVentilated, |at| State::Extubated { at });
-        };
-        if self.away.contains(now) {
-            State::Away { episode }
-        } else if self.rules.protocol_in(self.places.at(now).map(|u| &**u)).is_none() {
-            State::OutOfScope { episode }
-        } else {
-            State::AtRisk { episode }
-        }
-    }
-
     /// The borders of what the lines rest on.
     fn wakes(&self, now: Instant, horizon: Instant) -> Vec<Instant> {
         let mut out: Vec<Instant> = Vec::new();

@@ -1,6 +1,7 @@
 //! `at`: fixed local times of day, each with a tolerance before and after.
 
 use chrono::NaiveTime;
+use chrono_tz::Tz;
 
 use super::super::deeds::{Evidence, Sign};
 use super::super::ledger::{Outcome, Phase};
@@ -72,19 +73,24 @@ pub(super) fn count<'a>(
     Counted { chances, ask, wakes }
 }
 
-/// The slots at risk in order, each with the earliest unused credit of its window, else its earliest unused excuse.
-fn slots<'a>(line: &'a Line<'a>, frame: &Frame<'_>, times: &[NaiveTime], tolerance: Length) -> Vec<Slot<'a>> {
-    let Some(hull) = line.at_risk.hull() else { return Vec::new() };
-    let zone = frame.rules.zone;
-    let (mut date, last) = (hull.from.day(zone), (frame.now + AHEAD).min(hull.to).day(zone));
-    let mut instants = Vec::new();
+/// The instants of `times` on each local day from that of `from` to that of `to`.
+pub(in super::super) fn instants(times: &[NaiveTime], from: Instant, to: Instant, zone: Tz) -> Vec<Instant> {
+    let (mut date, last) = (from.day(zone), to.day(zone));
+    let mut out = Vec::new();
     while date <= last {
-        instants.extend(times.iter().map(|time| local_instant(date, *time, zone)));
+        out.extend(times.iter().map(|time| local_instant(date, *time, zone)));
         date = next_day(date);
     }
     // two times that a clock change brings together are one slot
-    instants.sort_unstable();
-    instants.dedup();
+    out.sort_unstable();
+    out.dedup();
+    out
+}
+
+/// The slots at risk in order, each with the earliest unused credit of its window, else its earliest unused excuse.
+fn slots<'a>(line: &'a Line<'a>, frame: &Frame<'_>, times: &[NaiveTime], tolerance: Length) -> Vec<Slot<'a>> {
+    let Some(hull) = line.at_risk.hull() else { return Vec::new() };
+    let mut instants = instants(times, hull.from, (frame.now + AHEAD).min(hull.to), frame.rules.zone);
     instants.retain(|at| *at <= frame.now + AHEAD);
     let mut used = vec![false; line.marks.len()];
     let mut take = |sign: Sign, from: Instant, to: Instant| {

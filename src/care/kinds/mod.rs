@@ -2,9 +2,9 @@
 //! units, shifts or lapses.
 
 mod after;
-mod at;
+pub(super) mod at;
 mod every;
-mod per_day;
+pub(super) mod per_day;
 
 use chrono::NaiveDate;
 

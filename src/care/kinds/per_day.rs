@@ -65,8 +65,8 @@ impl<'a> Day<'a> {
         let pieces = line.at_risk.within(span);
         pieces.hull()?;
         let at_risk = pieces.minus(frame.unverified).length();
-        let need = share(i128::from(times) * i128::from(at_risk.as_micros()), span.length());
-        let spacing = Length::micros(Length::hours(24).as_micros() / (4 * i64::from(times)));
+        let need = need(times, at_risk, span);
+        let spacing = spacing(times);
         let ticks =
             |sign| if at_risk > Length::ZERO { ticks(line, sign, date, span, spacing) } else { Vec::new() };
         Some(Day {
@@ -99,17 +99,7 @@ impl<'a> Day<'a> {
 
     /// The first instant of the day at which the time left is so short that the outstanding ones are due.
     fn due(&self, outstanding: u32, times: u32) -> Instant {
-        let whole = i128::from(outstanding) * i128::from(self.span.length().as_micros());
-        let mut left = Length::micros((whole / (2 * i128::from(times))) as i64);
-        let mut due = self.end();
-        for piece in self.pieces.iter().collect::<Vec<_>>().into_iter().rev() {
-            if left < piece.length() {
-                return piece.to - left;
-            }
-            due = piece.from;
-            left = left - piece.length();
-        }
-        due
+        due(&self.pieces, self.span, outstanding, times)
     }
 
     /// Counted once the time at risk on the day is over.
@@ -148,9 +138,30 @@ impl<'a> Day<'a> {
     }
 }
 
-/// `part` in units of `whole`, rounded down.
-fn share(part: i128, whole: Length) -> u32 {
-    u32::try_from(part / i128::from(whole.as_micros().max(1))).unwrap_or(u32::MAX)
+/// What is asked for on `day`, before excuses, with so much of it at risk: the proportion of `times`, rounded down.
+pub(in super::super) fn need(times: u32, at_risk: Length, day: Span) -> u32 {
+    let part = i128::from(times) * i128::from(at_risk.as_micros());
+    u32::try_from(part / i128::from(day.length().as_micros().max(1))).unwrap_or(u32::MAX)
+}
+
+/// Care that is closer together than this is one care.
+pub(in super::super) fn spacing(times: u32) -> Length {
+    Length::micros(Length::hours(24).as_micros() / (4 * i64::from(times)))
+}
+
+/// The first instant of the `pieces` of `day` at which the time left is so short that the outstanding ones are due.
+pub(in super::super) fn due(pieces: &Spans, day: Span, outstanding: u32, times: u32) -> Instant {
+    let whole = i128::from(outstanding) * i128::from(day.length().as_micros());
+    let mut left = Length::micros((whole / (2 * i128::from(times))) as i64);
+    let mut due = pieces.last().map_or(day.to, |p| p.to);
+    for piece in pieces.iter().rev() {
+        if left < piece.length() {
+            return piece.to - left;
+        }
+        due = piece.from;
+        left = left - piece.length();
+    }
+    due
 }
 
 /// Those far enough apart to count, in order of time, then those of which only the day is known.
