@@ -138,7 +138,8 @@ fn draft(facts: &Facts, rules: &Rules, feed: Feed, now: Instant) -> Draft {
             ledger.standings.push(stand(line, &counted.ask, &found, episode));
             let mut column = Column::hours(line, &found, &frame, &segments);
             for lapse in found {
-                wakes.push(lapse.declared);
+                // with no allowance a miss is announced once its deadline is past
+                wakes.push(lapse.declared.max(lapse.from + TICK));
                 if lapse.stands && lapse.declared <= now && lapse.declared > frame.watermark {
                     ledger.held_until = ledger.held_until.into_iter().chain([lapse.declared]).min();
                 }

@@ -15,6 +15,7 @@ use super::super::time::{Instant, TICK};
 use super::asked::Track;
 use super::epochs::Epoch;
 use super::tasks::View;
+use super::told::Told;
 use super::{Fate, PastIssue};
 
 /// A lapse at some instant.
@@ -40,6 +41,7 @@ pub(super) type Tracks<'a> = [Vec<Track<'a>>];
 pub(super) fn issues<'a>(
     number: usize,
     tracks: &'a Tracks<'a>,
+    told: &[Told<'_>],
     lapses: &[Lapse],
     view: &View<'_>,
     out: &mut Vec<PastIssue>,
@@ -49,7 +51,7 @@ pub(super) fn issues<'a>(
     let of_place = |l: &&Lapse| l.place == place;
     let mut said: Vec<Said> = Vec::new();
     let mut since = Instant::EARLIEST;
-    for at in unsettled(number, tracks, view) {
+    for at in unsettled(number, any, told, view) {
         let before = at - TICK;
         let index = view.epochs.partition_point(|e| e.span.to <= before);
         if let (Some(epoch), Some(tracks)) = (view.epochs.get(index), tracks.get(index))
@@ -92,17 +94,16 @@ pub(super) fn issues<'a>(
     }
 }
 
-/// The instants at which what was announced may go, or more may be announced at once; in order, none twice.
-fn unsettled(number: usize, tracks: &Tracks<'_>, view: &View<'_>) -> Vec<Instant> {
+/// The instants at which what was announced of the requirement at `place`, whose number is `number`, may go, or more may
+/// be announced at once; in order, none twice.
+fn unsettled(number: usize, track: &Track<'_>, told: &[Told<'_>], view: &View<'_>) -> Vec<Instant> {
     let mut out: Vec<Instant> = view.epochs.iter().skip(1).map(|e| e.span.from).collect();
-    if let Some((track, all)) =
-        tracks.iter().find_map(|all| Some((all.iter().find(|t| t.number == number)?, all)))
+    let by_day = matches!(track.line.requirement.kind, Kind::PerDay { .. });
+    track.told.unsettling(view.rules, by_day, &mut out);
+    if let Kind::After { requirement, within: _ } = track.line.requirement.kind
+        && let Some(trigger) = told.get(number - track.line.place.1 + requirement)
     {
-        let by_day = matches!(track.line.requirement.kind, Kind::PerDay { .. });
-        track.told.unsettling(view.rules, by_day, &mut out);
-        if let Some(trigger) = trigger(track, all) {
-            trigger.told.unsettling(view.rules, false, &mut out);
-        }
+        trigger.unsettling(view.rules, false, &mut out);
     }
     out.retain(|at| *at <= view.until);
     out.sort_unstable();

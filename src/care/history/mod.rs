@@ -126,7 +126,7 @@ pub fn history(facts: &Facts, rules: &Rules, ledger: &Ledger, until: Instant) ->
     }
     let mut out = History { tasks: tasks(&mut spans, &requirements, &view), issues: Vec::new() };
     for number in 0..requirements.len() {
-        issues(number, &tracks, &ledger.lapses, &view, &mut out.issues);
+        issues(number, &tracks, &told, &ledger.lapses, &view, &mut out.issues);
     }
     out.issues.sort_by_key(|i| (i.place, i.from));
     out

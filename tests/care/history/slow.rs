@@ -6,9 +6,7 @@ use std::sync::Arc;
 use terce::care::facts::{Facts, When};
 use terce::care::history::{PastClosing, PastTask};
 use terce::care::ledger::{Feed, Lapse, Ledger, Phase};
-use terce::care::plan::{
-    Closing, Mitigation, Plan, Said, SaidIssue, SaidStatus, SaidTask, WantedTask, plan,
-};
+use terce::care::plan::{Closing, Mitigation, Plan, Said, SaidIssue, SaidStatus, SaidTask, WantedTask, plan};
 use terce::care::protocol::Rules;
 use terce::care::reconcile::reconcile;
 use terce::care::time::{Instant, Span, TICK};
@@ -54,7 +52,8 @@ pub(super) fn live(facts: &Facts, rules: &Rules, until: Instant) -> Lived {
     let ledger = lived.ledger.clone();
     lived.carry_out(&plan, &mut said, &ledger, until);
     lived.issues.sort_by_key(|i| (i.place, i.from));
-    let order = |id: &Arc<str>| rules.protocols.iter().flat_map(|p| &p.requirements).position(|r| r.id == *id);
+    let order =
+        |id: &Arc<str>| rules.protocols.iter().flat_map(|p| &p.requirements).position(|r| r.id == *id);
     lived.tasks.iter_mut().for_each(|t| t.asked.sort_by_key(order));
     lived
 }
@@ -65,8 +64,7 @@ impl Lived {
             WantedTask::Nothing | WantedTask::AsItStands => {}
             WantedTask::Open(round) => {
                 if said.task.as_ref().is_none_or(|t| t.status != SaidStatus::Open) {
-                    said.task =
-                        Some(SaidTask { round: round.round, opened: at, status: SaidStatus::Open });
+                    said.task = Some(SaidTask { round: round.round, opened: at, status: SaidStatus::Open });
                     self.tasks.push(PastTask {
                         round: round.round,
                         opened: at,
@@ -113,9 +111,7 @@ impl Lived {
                         lapse: None,
                         mitigation: None,
                     });
-                    said
-                        .issues
-                        .push(SaidIssue { requirement: lapse.requirement.clone(), from: lapse.from });
+                    said.issues.push(SaidIssue { requirement: lapse.requirement.clone(), from: lapse.from });
                 }
                 (None, None) => {}
             }
