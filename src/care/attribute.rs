@@ -46,10 +46,19 @@ pub(super) fn segments(span: Span, places: &Places, rules: &Rules) -> Segments {
 }
 
 impl Segments {
+    /// The index of the segment that holds `at`; of the last one for what lies behind.
+    pub(super) fn index(&self, at: Instant) -> usize {
+        self.0.partition_point(|s| s.span.to <= at).min(self.0.len().saturating_sub(1))
+    }
+
+    /// The segment at `index`.
+    pub(super) fn get(&self, index: usize) -> Option<&Segment> {
+        self.0.get(index)
+    }
+
     /// The segment that holds `at`; the last one for what lies behind.
     pub(super) fn at(&self, at: Instant) -> Option<&Segment> {
-        let index = self.0.partition_point(|s| s.span.to <= at);
-        self.0.get(index).or(self.0.last())
+        self.get(self.index(at))
     }
 
     /// In order.

@@ -4,7 +4,8 @@ use std::sync::Arc;
 
 use chrono::NaiveDate;
 
-use super::facts::{Facts, Source, When};
+use super::deeds::{Deeds, Evidence, Sign};
+use super::facts::ConditionSpan;
 use super::protocol::{Requirement, Rules};
 use super::time::{Instant, Length, Span, Spans};
 
@@ -21,9 +22,9 @@ pub(super) struct Line<'a> {
     /// The same by episode.
     pub(super) stretches: Vec<Stretch>,
     /// Credits and excuses with an instant that lie in a stretch, sorted; at most one mark per instant.
-    pub(super) marks: Vec<Mark>,
+    pub(super) marks: Vec<Mark<'a>>,
     /// Credits and excuses of which only the day is known, sorted.
-    pub(super) day_marks: Vec<DayMark>,
+    pub(super) day_marks: Vec<DayMark<'a>>,
 }
 
 /// One episode's part of the time in which a requirement applies. The gaps in it suspend its clock.
@@ -34,18 +35,9 @@ pub(super) struct Stretch {
     pub(super) hull: Span,
 }
 
-/// Credit or excuse.
-#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
-pub(super) enum Sign {
-    /// Care was given.
-    Credit,
-    /// Care was not given, for a reason that counts.
-    Excuse,
-}
-
 /// All care, or all excuses, of one instant.
 #[derive(Debug)]
-pub(super) struct Mark {
+pub(super) struct Mark<'a> {
     pub(super) at: Instant,
     pub(super) sign: Sign,
     /// Index into the line's stretches.
@@ -55,16 +47,16 @@ pub(super) struct Mark {
     pub(super) late: bool,
     /// When the first of them reached us.
     pub(super) received: Instant,
-    pub(super) evidence: Vec<Source>,
+    pub(super) evidence: Evidence<'a>,
 }
 
 /// Care or an excuse of which only the local day is known.
 #[derive(Debug)]
-pub(super) struct DayMark {
+pub(super) struct DayMark<'a> {
     pub(super) day: NaiveDate,
     pub(super) sign: Sign,
     pub(super) late: bool,
-    pub(super) evidence: Source,
+    pub(super) evidence: Evidence<'a>,
 }
 
 impl Stretch {
@@ -96,84 +88,74 @@ pub(super) struct Times<'a> {
 }
 
 impl<'a> Line<'a> {
-    /// The line of `requirement` in `times`, with the marks up to `seen`.
+    /// The line of `requirement` in `times`, without marks.
     pub(super) fn new(
         place: (usize, usize),
         requirement: &'a Requirement,
         times: Times<'_>,
-        facts: &Facts,
-        rules: &Rules,
-        seen: Instant,
+        conditions: &[ConditionSpan],
     ) -> Self {
         let wanted = match &requirement.condition {
             None => times.scope.clone(),
             Some(name) => {
-                let holds =
-                    facts.conditions.iter().filter(|c| c.name == *name).map(|c| Span::until(c.from, c.to));
+                let holds = conditions.iter().filter(|c| c.name == *name).map(|c| Span::until(c.from, c.to));
                 times.scope.and(&Spans::union(holds))
             }
         };
         let at_risk = wanted.minus(times.away);
-        let by_episode = times.episodes.iter().map(|e| at_risk.within(e));
-        let stretches: Vec<Stretch> =
-            by_episode.filter_map(|pieces| Some(Stretch { hull: pieces.hull()?, pieces })).collect();
-        let mut line =
-            Line { place, requirement, wanted, at_risk, stretches, marks: Vec::new(), day_marks: Vec::new() };
-        line.read_marks(facts, rules, seen);
+        let mut line = Line {
+            place,
+            requirement,
+            wanted,
+            at_risk,
+            stretches: Vec::new(),
+            marks: Vec::new(),
+            day_marks: Vec::new(),
+        };
+        line.stretch(times.episodes);
         line
     }
 
-    fn read_marks(&mut self, facts: &Facts, rules: &Rules, seen: Instant) {
-        let wanted =
-            |codes: &[super::facts::Code]| codes.iter().any(|c| self.requirement.activities.contains(c));
-        let care = facts.care.iter().filter(|c| wanted(&c.activities));
-        let care = care.map(|c| (c.at, Sign::Credit, c.recorded, c.received, &c.source));
-        let excuses = facts.excuses.iter().filter(|x| wanted(&x.activities));
-        let excuses = excuses.map(|x| (x.at, Sign::Excuse, x.recorded, x.received, &x.source));
-        let mut instants: Vec<(Instant, Sign, &Source, Instant, Instant)> = Vec::new();
-        for (when, sign, recorded, received, source) in care.chain(excuses) {
-            match when {
-                When::At(at) if at <= seen => instants.push((at, sign, source, recorded, received)),
-                When::At(_) => {}
-                When::Day(day) => {
-                    let late = recorded > Span::day(day, rules.zone).to + rules.allowance;
-                    self.day_marks.push(DayMark { day, sign, late, evidence: source.clone() });
-                }
-            }
+    /// Divides the time at risk by episode.
+    pub(super) fn stretch(&mut self, episodes: &Spans) {
+        let by_episode = episodes.iter().map(|e| self.at_risk.within(e));
+        self.stretches =
+            by_episode.filter_map(|pieces| Some(Stretch { hull: pieces.hull()?, pieces })).collect();
+    }
+
+    /// Reads the marks of `deeds` that happened up to `seen` and were received up to `known`.
+    pub(super) fn read(&mut self, deeds: &'a Deeds<'a>, rules: &Rules, seen: Instant, known: Instant) {
+        self.marks.clear();
+        self.day_marks.clear();
+        let happened = deeds.dated.partition_point(|d| d.at <= seen);
+        let mut rest = deeds.dated.get(..happened).unwrap_or_default();
+        while let Some(first) = rest.first() {
+            let at = first.at;
+            let (here, later) = rest.split_at(rest.iter().take_while(|d| d.at == at).count());
+            rest = later;
+            // credits sort first: an excuse at the instant of a credit says nothing
+            let Some(sign) = here.iter().find(|d| d.received <= known).map(|d| d.sign) else { continue };
+            let Some(stretch) = self.stretches.iter().position(|s| s.hull.contains(at)) else { continue };
+            let told = || here.iter().filter(|d| d.sign == sign && d.received <= known);
+            let from = here.iter().take_while(|d| d.sign != sign).count();
+            let of_sign = here.get(from..).unwrap_or_default();
+            let of_sign = of_sign.get(..of_sign.iter().take_while(|d| d.sign == sign).count());
+            self.marks.push(Mark {
+                at,
+                sign,
+                stretch,
+                at_risk: self.at_risk.contains(at),
+                late: told().all(|d| d.recorded > at + rules.allowance),
+                received: told().map(|d| d.received).min().unwrap_or(at),
+                evidence: Evidence::of(of_sign.unwrap_or_default(), known),
+            });
         }
-        self.day_marks.sort_by(|a, b| (a.day, a.sign, &a.evidence).cmp(&(b.day, b.sign, &b.evidence)));
-        self.day_marks.dedup_by(|a, b| (a.day, a.sign, &a.evidence) == (b.day, b.sign, &b.evidence));
-        instants.sort_unstable();
-        for (at, sign, source, recorded, received) in instants {
-            let late = recorded > at + rules.allowance;
-            match self.marks.last_mut() {
-                Some(last) if last.at == at => {
-                    // credits sort first: an excuse at the instant of a credit says nothing
-                    if last.sign == sign {
-                        last.late &= late;
-                        last.received = last.received.min(received);
-                        if last.evidence.last() != Some(source) {
-                            last.evidence.push(source.clone());
-                        }
-                    }
-                }
-                Some(_) | None => {
-                    let Some(stretch) = self.stretches.iter().position(|s| s.hull.contains(at)) else {
-                        continue;
-                    };
-                    let at_risk = self.at_risk.contains(at);
-                    self.marks.push(Mark {
-                        at,
-                        sign,
-                        stretch,
-                        at_risk,
-                        late,
-                        received,
-                        evidence: vec![source.clone()],
-                    });
-                }
-            }
+        for deed in deeds.days.iter().filter(|d| d.received <= known) {
+            let late = deed.recorded > Span::day(deed.at, rules.zone).to + rules.allowance;
+            let (day, sign, evidence) = (deed.at, deed.sign, Evidence::one(deed.source));
+            self.day_marks.push(DayMark { day, sign, late, evidence });
         }
+        self.day_marks.dedup_by(|a, b| (a.day, a.sign) == (b.day, b.sign) && a.evidence.is(b.evidence));
     }
 
     /// The requirement's id.
@@ -182,12 +164,12 @@ impl<'a> Line<'a> {
     }
 
     /// The marks of one sign.
-    pub(super) fn signed(&self, sign: Sign) -> impl Iterator<Item = &Mark> {
+    pub(super) fn signed(&self, sign: Sign) -> impl Iterator<Item = &Mark<'a>> {
         self.marks.iter().filter(move |m| m.sign == sign)
     }
 
     /// The marks of one stretch.
-    pub(super) fn marks_of(&self, stretch: usize) -> &[Mark] {
+    pub(super) fn marks_of(&self, stretch: usize) -> &[Mark<'a>] {
         let from = self.marks.partition_point(|m| m.stretch < stretch);
         let to = self.marks.partition_point(|m| m.stretch <= stretch);
         self.marks.get(from..to).unwrap_or_default()

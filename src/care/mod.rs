@@ -11,13 +11,17 @@
 //!   [`place`] (where), [`line`](self::line) (when a requirement applied and what credited it), one file for each kind of
 //!   requirement in [`kinds`], [`lapse`], and [`attribute`] (to whom a count belongs);
 //! * [`plan`]: `ledger + what has been said -> changes`;
+//! * [`history`]: what would have been said of a stay, and when, in one pass;
 //! * [`tally`]: ledgers added up over stays; [`statistics`]: intervals for the sums;
 //! * [`explain`]: the arithmetic of an item, in words.
 
 mod airway;
 mod attribute;
+mod cells;
+mod deeds;
 pub mod explain;
 pub mod facts;
+pub mod history;
 mod kinds;
 mod lapse;
 pub mod ledger;

@@ -392,7 +392,7 @@ fn standing_issue(lapse: &Lapse) -> WantedIssue {
 
 /// Why a lapse that was announced is none: care or an excuse in time that reached us after it was announced, else a
 /// correction.
-fn why_gone(issue: &SaidIssue, facts: &Facts, rules: &Rules) -> Mitigation {
+pub(super) fn why_gone(issue: &SaidIssue, facts: &Facts, rules: &Rules) -> Mitigation {
     let requirement =
         rules.protocols.iter().flat_map(|p| &p.requirements).find(|r| r.id == issue.requirement);
     let wanted = |codes: &[super::facts::Code]| {

@@ -1,20 +1,18 @@
 //! `facts + rules + feed + now -> ledger`.
 
-use chrono::NaiveDate;
 use std::collections::BTreeMap;
 
-use super::airway::{Airway, airway};
-use super::attribute::{Segments, segments};
+use super::airway::{Airway, Charted, airway};
+use super::attribute::{Segment, segments};
+use super::cells::{Column, cells, patient_days};
+use super::deeds::{Deeds, Sign, deeds};
 use super::facts::{Code, Facts, When};
-use super::kinds::{Chance, Frame, count};
+use super::kinds::{Ask, Chance, Frame, Ground, count};
 use super::lapse::{Found, find_lapses};
-use super::ledger::{
-    Cell, CellKey, Census, Doubt, Feed, Lapse, Ledger, Opportunity, Outcome, PatientDay, Phase,
-    RequirementCounts, Standing, State,
-};
+use super::ledger::{Census, Doubt, Feed, Lapse, Ledger, Opportunity, Phase, Standing, State};
 use super::line::{Line, Times};
 use super::place::{Places, places};
-use super::protocol::{Kind, Rules};
+use super::protocol::{Kind, Requirement, Rules};
 use super::time::{Instant, Length, Span, Spans, TICK, local_instant, next_day};
 
 /// How many instants that turn out to change nothing are passed over in the search for the next wake. The last one
@@ -46,6 +44,11 @@ pub fn reconcile(facts: &Facts, rules: &Rules, feed: Feed, now: Instant) -> Ledg
         from = next;
     }
     Ledger { wake, ..draft.ledger }
+}
+
+/// The same ledger, without the search for the next wake (`wake` is none): for counting what is past.
+pub fn ledger_at(facts: &Facts, rules: &Rules, feed: Feed, now: Instant) -> Ledger {
+    draft(facts, rules, feed, now).ledger
 }
 
 /// A ledger without wake, and the instants at which it may change.
@@ -88,13 +91,15 @@ fn scene<'a>(facts: &'a Facts, rules: &'a Rules, now: Instant) -> Scene<'a> {
         facts,
         rules,
         stay,
-        airway: airway(facts, rules, stay, now),
+        airway: airway(&Charted::all(facts), rules, stay, now),
         away: Spans::union(facts.away.iter().map(|a| Span::until(a.from, a.to))),
         places: places(&facts.units),
     }
 }
 
 fn draft(facts: &Facts, rules: &Rules, feed: Feed, now: Instant) -> Draft {
+    let requirements: Vec<&Requirement> = rules.protocols.iter().flat_map(|p| &p.requirements).collect();
+    let deeds = deeds(facts, &requirements);
     let scene = scene(facts, rules, now);
     let frame = Frame {
         rules,
@@ -102,17 +107,16 @@ fn draft(facts: &Facts, rules: &Rules, feed: Feed, now: Instant) -> Draft {
         cut: feed.cut(now),
         watermark: feed.watermark(),
         horizon: feed.horizon(),
-        episodes: &scene.airway.episodes,
         unverified: &scene.airway.unverified,
     };
-    let by_protocol = lines(&scene, now + rules.ahead);
+    let by_protocol = lines(&scene, &deeds, now + rules.ahead);
     let begin = by_protocol.iter().flatten().filter_map(|l| l.at_risk.hull()).map(|h| h.from).min();
     let segments = segments(Span::new(begin.unwrap_or(now), now + rules.ahead + TICK), &scene.places, rules);
     let mut wakes = scene.wakes(now, frame.horizon);
     let mut ledger = Ledger {
         stay: facts.stay.clone(),
         now,
-        state: scene.state(now),
+        state: state(facts, rules, &scene.airway.episodes, &scene.away, &scene.places, now),
         unit: scene.places.last_known(now).cloned(),
         unverified_since: feed.silent_since(now),
         standings: Vec::new(),
@@ -125,33 +129,38 @@ fn draft(facts: &Facts, rules: &Rules, feed: Feed, now: Instant) -> Draft {
         held_until: None,
         wake: None,
     };
+    let episode = scene.airway.episodes.iter().find(|e| e.contains(now));
+    let mut columns: Vec<Column<'_>> = Vec::new();
     for lines in &by_protocol {
         for line in lines {
             let counted = count(line, lines, &frame);
-            let mut lapses = Vec::new();
-            for found in find_lapses(line, &counted.chances, &frame) {
-                let Found { mut lapse, at, stands } = found;
-                lapse.unit = segments.at(at).map(|s| s.unit.clone()).unwrap_or_default();
-                wakes.push(lapse.declared);
-                if stands && lapse.declared <= now && lapse.declared > frame.watermark {
+            let found = find_lapses(line, &counted.chances, &frame);
+            ledger.standings.push(stand(line, &counted.ask, &found, episode));
+            let mut column = Column::hours(line, &found, &frame, &segments);
+            for lapse in found {
+                // with no allowance a miss is announced once its deadline is past
+                wakes.push(lapse.declared.max(lapse.from + TICK));
+                if lapse.stands && lapse.declared <= now && lapse.declared > frame.watermark {
                     ledger.held_until = ledger.held_until.into_iter().chain([lapse.declared]).min();
                 }
-                lapses.push(lapse);
+                let unit = segments.at(lapse.at).map(|s| s.unit.clone()).unwrap_or_default();
+                ledger.lapses.push(lapse.lapse(line, &frame, unit));
             }
-            ledger.standings.push(stand(counted.standing, &lapses));
-            hours(line, &lapses, &frame, &segments, &mut ledger.cells);
-            ledger.opportunities.extend(counted.chances.into_iter().map(|c| opportunity(line, c, &segments)));
-            ledger.lapses.extend(lapses);
+            for chance in counted.chances {
+                let index = segments.index(chance.at);
+                let opportunity = opportunity(line, chance, segments.get(index));
+                column.count(index, &opportunity);
+                ledger.opportunities.push(opportunity);
+            }
+            columns.push(column);
             wakes.extend(counted.wakes);
         }
     }
-    for opportunity in &ledger.opportunities {
-        tally(opportunity, &mut ledger.cells);
-    }
+    ledger.cells = cells(&columns, &segments);
+    ledger.patient_days = patient_days(&columns, &frame, &segments);
     ledger.doubts.extend(unusable_days(facts, &by_protocol));
     ledger.doubts.sort();
     ledger.doubts.dedup();
-    ledger.patient_days = patient_days(&ledger.opportunities, &by_protocol, &frame, &segments);
     wakes.extend(
         ledger
             .census
@@ -162,41 +171,57 @@ fn draft(facts: &Facts, rules: &Rules, feed: Feed, now: Instant) -> Draft {
     Draft { ledger, wakes }
 }
 
+/// Whether there is something to do for the patient at `now`.
+pub(super) fn state(
+    facts: &Facts,
+    rules: &Rules,
+    episodes: &Spans,
+    away: &Spans,
+    places: &Places,
+    now: Instant,
+) -> State {
+    if let Some(end) = facts.ends.as_ref().filter(|e| e.at <= now) {
+        return State::Ended { at: end.at, how: end.how };
+    }
+    let Some(episode) = episodes.iter().find(|e| e.contains(now)).map(|e| e.from) else {
+        let over = episodes.iter().map(|e| e.to).filter(|to| *to <= now).next_back();
+        return over.map_or(State::NotVentilated, |at| State::Extubated { at });
+    };
+    if away.contains(now) {
+        State::Away { episode }
+    } else if rules.protocol_in(places.at(now).map(|u| &**u)).is_none() {
+        State::OutOfScope { episode }
+    } else {
+        State::AtRisk { episode }
+    }
+}
+
 /// The lines of each protocol that ever applied to the stay.
-fn lines<'a>(scene: &Scene<'a>, seen: Instant) -> Vec<Vec<Line<'a>>> {
+fn lines<'a>(scene: &Scene<'a>, deeds: &'a [Deeds<'a>], seen: Instant) -> Vec<Vec<Line<'a>>> {
     let (facts, rules) = (scene.facts, scene.rules);
-    let mut out = Vec::new();
+    let (mut out, mut rest) = (Vec::new(), deeds);
     for (p, protocol) in rules.protocols.iter().enumerate() {
+        let own;
+        (own, rest) = rest.split_at(protocol.requirements.len().min(rest.len()));
         let scope = scene.airway.episodes.and(&scene.places.time(|unit| rules.protocol_in(unit) == Some(p)));
         if scope.is_empty() {
             continue;
         }
         let times = Times { scope: &scope, away: &scene.away, episodes: &scene.airway.episodes };
-        let line = |(index, requirement)| Line::new((p, index), requirement, times, facts, rules, seen);
-        let lines = protocol.requirements.iter().enumerate().map(line);
-        out.push(lines.filter(|l| !l.at_risk.is_empty()).collect());
+        let mut lines = Vec::with_capacity(own.len());
+        for ((index, requirement), deeds) in protocol.requirements.iter().enumerate().zip(own) {
+            let mut line = Line::new((p, index), requirement, times, &facts.conditions);
+            if !line.at_risk.is_empty() {
+                line.read(deeds, rules, seen, Instant::LATEST);
+                lines.push(line);
+            }
+        }
+        out.push(lines);
     }
     out
 }
 
 impl Scene<'_> {
-    fn state(&self, now: Instant) -> State {
-        if let Some(end) = self.facts.ends.as_ref().filter(|e| e.at <= now) {
-            return State::Ended { at: end.at, how: end.how };
-        }
-        let Some(episode) = self.airway.episodes.iter().find(|e| e.contains(now)).map(|e| e.from) else {
-            let over = self.airway.episodes.iter().map(|e| e.to).filter(|to| *to <= now).last();
-            return over.map_or(State::NotVentilated, |at| State::Extubated { at });
-        };
-        if self.away.contains(now) {
-            State::Away { episode }
-        } else if self.rules.protocol_in(self.places.at(now).map(|u| &**u)).is_none() {
-            State::OutOfScope { episode }
-        } else {
-            State::AtRisk { episode }
-        }
-    }
-
     /// The borders of what the lines rest on.
     fn wakes(&self, now: Instant, horizon: Instant) -> Vec<Instant> {
         let mut out: Vec<Instant> = Vec::new();
@@ -270,11 +295,24 @@ impl Scene<'_> {
     }
 }
 
-/// An open lapse outweighs what else the requirement asks for; a day that was missed is over and asks for nothing.
-fn stand(mut standing: Standing, lapses: &[Lapse]) -> Standing {
+/// Where a line stands. An open lapse outweighs what else it asks for; a day that was missed is over and asks for
+/// nothing.
+fn stand(line: &Line<'_>, ask: &Ask, lapses: &[Found<'_>], episode: Option<Span>) -> Standing {
+    let last = episode.and_then(|e| line.signed(Sign::Credit).filter(|m| e.contains(m.at)).last());
+    let mut standing = Standing {
+        protocol: line.place.0,
+        index: line.place.1,
+        requirement: line.id(),
+        phase: ask.phase,
+        last: last.map(|credit| (credit.at, credit.evidence.sources())),
+        due: ask.due,
+        deadline: ask.deadline,
+        outstanding: ask.outstanding,
+        misses: 0,
+    };
     let Some(open) = lapses.last().filter(|l| l.ended.is_none()) else { return standing };
-    standing.misses = open.misses.len() as u32;
-    let daily = matches!(open.basis, super::ledger::Basis::PerDay { .. });
+    standing.misses = 1 + open.more.len() as u32;
+    let daily = matches!(open.ground, Ground::PerDay { .. });
     if !daily && matches!(standing.phase, Phase::Waiting | Phase::Due) {
         standing.phase = if open.announced { Phase::Announced } else { Phase::Overdue };
         standing.deadline = Some(open.from);
@@ -284,94 +322,19 @@ fn stand(mut standing: Standing, lapses: &[Lapse]) -> Standing {
     standing
 }
 
-fn opportunity(line: &Line<'_>, chance: Chance, segments: &Segments) -> Opportunity {
-    let segment = segments.at(chance.at);
+fn opportunity(line: &Line<'_>, chance: Chance<'_>, segment: Option<&Segment>) -> Opportunity {
     Opportunity {
         requirement: line.id(),
         outcome: chance.outcome,
         at: chance.at,
         deadline: chance.deadline,
-        basis: chance.basis,
+        basis: chance.ground.basis(),
         late_charted: chance.late,
-        evidence: chance.evidence,
+        evidence: chance.evidence.sources(),
         unit: segment.map(|s| s.unit.clone()).unwrap_or_default(),
         day: segment.map(|s| s.day).unwrap_or_default(),
         shift: segment.map(|s| s.shift.clone()).unwrap_or_default(),
     }
-}
-
-fn tally(opportunity: &Opportunity, cells: &mut BTreeMap<CellKey, Cell>) {
-    let key = CellKey {
-        unit: opportunity.unit.clone(),
-        day: opportunity.day,
-        shift: opportunity.shift.clone(),
-        requirement: opportunity.requirement.clone(),
-    };
-    let cell = cells.entry(key).or_default();
-    match opportunity.outcome {
-        Outcome::Met => cell.met += 1,
-        Outcome::Missed => cell.missed += 1,
-        Outcome::Excused => cell.excused += 1,
-    }
-    cell.late_charted += u32::from(opportunity.late_charted);
-}
-
-/// Adds the hours of `line` up to now to `cells`.
-fn hours(
-    line: &Line<'_>,
-    lapses: &[Lapse],
-    frame: &Frame<'_>,
-    segments: &Segments,
-    cells: &mut BTreeMap<CellKey, Cell>,
-) {
-    let past = line.at_risk.within(Span::new(Instant::EARLIEST, frame.now));
-    let verified = past.within(Span::new(Instant::EARLIEST, frame.cut)).minus(frame.unverified);
-    let lapsed = Spans::union(lapses.iter().map(|l| Span::until(l.from, l.ended.as_ref().map(|e| e.at))));
-    let covered = verified.minus(&lapsed);
-    for segment in segments.iter() {
-        let whole = past.length_within(segment.span);
-        if whole == Length::ZERO {
-            continue;
-        }
-        let at_risk = verified.length_within(segment.span);
-        let key = CellKey {
-            unit: segment.unit.clone(),
-            day: segment.day,
-            shift: segment.shift.clone(),
-            requirement: line.id(),
-        };
-        let covered = covered.length_within(segment.span);
-        let hours = Cell { at_risk, covered, unverified: whole - at_risk, ..Cell::default() };
-        cells.entry(key).or_default().add(&hours);
-    }
-}
-
-fn patient_days(
-    opportunities: &[Opportunity],
-    lines: &[Vec<Line<'_>>],
-    frame: &Frame<'_>,
-    segments: &Segments,
-) -> Vec<PatientDay> {
-    let mut days: BTreeMap<NaiveDate, RequirementCounts> = BTreeMap::new();
-    for o in opportunities {
-        let counts = days.entry(o.day).or_default().entry(o.requirement.clone()).or_default();
-        match o.outcome {
-            Outcome::Met => counts.0 += 1,
-            Outcome::Missed => counts.1 += 1,
-            Outcome::Excused => counts.2 += 1,
-        }
-    }
-    let last_at_risk = |day: NaiveDate| {
-        let whole = Span::day(day, frame.rules.zone);
-        let span = Span::new(whole.from, whole.to.min(frame.cut));
-        let ends = lines.iter().flatten().filter_map(|l| l.at_risk.within(span).last());
-        ends.map(|piece| piece.to - TICK).max()
-    };
-    let unit = |day| {
-        let by_time = last_at_risk(day).and_then(|at| segments.at(at)).map(|s| s.unit.clone());
-        by_time.unwrap_or_default()
-    };
-    days.into_iter().map(|(day, counts)| PatientDay { day, unit: unit(day), counts }).collect()
 }
 
 /// Care of which only the day is known, where some requirement wants it but none that counts by the day.

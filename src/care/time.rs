@@ -354,7 +354,7 @@ impl Spans {
     }
 
     /// In order.
-    pub fn iter(&self) -> impl Iterator<Item = Span> + '_ {
+    pub fn iter(&self) -> impl DoubleEndedIterator<Item = Span> + '_ {
         self.0.iter().copied()
     }
 

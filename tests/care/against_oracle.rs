@@ -43,7 +43,7 @@ fn smallest(mut stay: Stay) -> (Stay, String) {
 }
 
 /// The stay without one fact, or without one requirement at the end of a protocol.
-fn fewer(stay: &Stay) -> Vec<Stay> {
+pub(super) fn fewer(stay: &Stay) -> Vec<Stay> {
     let mut out = Vec::new();
     for n in 0..stay.entries.len() {
         let mut less = stay.clone();

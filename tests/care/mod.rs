@@ -2,6 +2,7 @@
 
 mod against_oracle;
 mod examples;
+mod history;
 mod laws;
 mod oracle;
 mod script;

@@ -1,18 +1,19 @@
 //! `after`: within a time after each care of another requirement.
 
-use super::super::ledger::{Basis, Outcome, Phase};
-use super::super::line::{Line, Mark, Sign};
+use super::super::deeds::{Evidence, Sign};
+use super::super::ledger::{Outcome, Phase};
+use super::super::line::{Line, Mark};
 use super::super::time::{Length, TICK};
-use super::{Chance, Counted, Frame};
+use super::{Chance, Counted, Frame, Ground};
 
-pub(super) fn count(
-    line: &Line<'_>,
-    trigger: Option<&Line<'_>>,
+pub(super) fn count<'a>(
+    line: &'a Line<'a>,
+    trigger: Option<&'a Line<'a>>,
     frame: &Frame<'_>,
     within: Length,
-) -> Counted {
+) -> Counted<'a> {
     let (mut chances, mut wakes) = (Vec::new(), Vec::new());
-    let mut standing = frame.idle(line);
+    let mut ask = frame.idle(line);
     let triggers = trigger.into_iter().flat_map(|t| t.signed(Sign::Credit)).filter(|m| m.at_risk);
     for first in triggers {
         let Some(index) = line.stretches.iter().position(|s| s.pieces.contains(first.at)) else { continue };
@@ -22,14 +23,14 @@ pub(super) fn count(
             let mut marks = line.marks_of(index).iter();
             marks.find(|m| m.sign == sign && from <= m.at && m.at <= deadline)
         };
-        let chance = |outcome, mark: Option<&Mark>| Chance {
+        let chance = |outcome, mark: Option<&Mark<'a>>| Chance {
             outcome,
             at: mark.map_or(deadline, |m| m.at),
             due: first.at,
             deadline,
-            basis: Basis::After { trigger: first.at, trigger_evidence: first.evidence.clone() },
+            ground: Ground::After { trigger: first.at, evidence: first.evidence },
             late: outcome == Outcome::Met && mark.is_some_and(|m| m.late),
-            evidence: mark.map(|m| m.evidence.clone()).unwrap_or_default(),
+            evidence: mark.map_or(Evidence::NONE, |m| m.evidence),
             stretch: index,
         };
         let settled = deadline.min(stretch.hull.to);
@@ -50,13 +51,13 @@ pub(super) fn count(
             if stretch.pieces.contains(deadline) && frame.counts(deadline) {
                 chances.push(chance(Outcome::Missed, None));
             }
-            if standing.phase == Phase::Waiting && standing.due.is_none() && deadline >= frame.now {
-                standing.due = Some(first.at);
-                standing.deadline = Some(deadline);
-                standing.phase = Phase::Due;
-                standing.outstanding = 1;
+            if ask.phase == Phase::Waiting && ask.due.is_none() && deadline >= frame.now {
+                ask.due = Some(first.at);
+                ask.deadline = Some(deadline);
+                ask.phase = Phase::Due;
+                ask.outstanding = 1;
             }
         }
     }
-    Counted { chances, standing, wakes }
+    Counted { chances, ask, wakes }
 }

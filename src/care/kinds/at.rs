@@ -1,11 +1,13 @@
 //! `at`: fixed local times of day, each with a tolerance before and after.
 
 use chrono::NaiveTime;
+use chrono_tz::Tz;
 
-use super::super::ledger::{Basis, Outcome, Phase};
-use super::super::line::{Line, Mark, Sign};
+use super::super::deeds::{Evidence, Sign};
+use super::super::ledger::{Outcome, Phase};
+use super::super::line::{Line, Mark};
 use super::super::time::{Instant, Length, TICK, local_instant, next_day};
-use super::{Chance, Counted, Frame};
+use super::{Chance, Counted, Frame, Ground};
 
 /// How far ahead slots are looked for: every time of day comes round within it, a clock change included.
 const AHEAD: Length = Length::hours(48);
@@ -14,25 +16,30 @@ const AHEAD: Length = Length::hours(48);
 struct Slot<'a> {
     at: Instant,
     stretch: usize,
-    answer: Option<&'a Mark>,
+    answer: Option<&'a Mark<'a>>,
 }
 
-pub(super) fn count(line: &Line<'_>, frame: &Frame<'_>, times: &[NaiveTime], tolerance: Length) -> Counted {
+pub(super) fn count<'a>(
+    line: &'a Line<'a>,
+    frame: &Frame<'_>,
+    times: &[NaiveTime],
+    tolerance: Length,
+) -> Counted<'a> {
     let (mut chances, mut wakes) = (Vec::new(), Vec::new());
-    let mut standing = frame.idle(line);
+    let mut ask = frame.idle(line);
     for slot in slots(line, frame, times, tolerance) {
         let deadline = slot.at + tolerance;
         let Some(stretch) = line.stretches.get(slot.stretch) else { continue };
         let piece = stretch.pieces.iter().find(|p| p.contains(slot.at));
         let due = piece.map_or(slot.at, |p| p.from).max(slot.at - tolerance);
-        let chance = |outcome, mark: Option<&Mark>| Chance {
+        let chance = |outcome, mark: Option<&Mark<'a>>| Chance {
             outcome,
             at: mark.map_or(deadline, |m| m.at),
             due,
             deadline,
-            basis: Basis::At { slot: slot.at },
+            ground: Ground::At { slot: slot.at },
             late: outcome == Outcome::Met && mark.is_some_and(|m| m.late),
-            evidence: mark.map(|m| m.evidence.clone()).unwrap_or_default(),
+            evidence: mark.map_or(Evidence::NONE, |m| m.evidence),
             stretch: slot.stretch,
         };
         let settled = deadline.min(stretch.hull.to);
@@ -57,28 +64,33 @@ pub(super) fn count(line: &Line<'_>, frame: &Frame<'_>, times: &[NaiveTime], tol
                     chances.push(chance(Outcome::Missed, None));
                 }
                 wakes.push(due);
-                if standing.phase == Phase::Waiting && standing.due.is_none() && deadline >= frame.now {
-                    frame.ask(&mut standing, due, deadline, 1);
+                if ask.phase == Phase::Waiting && ask.due.is_none() && deadline >= frame.now {
+                    frame.ask(&mut ask, due, deadline, 1);
                 }
             }
         }
     }
-    Counted { chances, standing, wakes }
+    Counted { chances, ask, wakes }
 }
 
-/// The slots at risk in order, each with the earliest unused credit of its window, else its earliest unused excuse.
-fn slots<'a>(line: &'a Line<'_>, frame: &Frame<'_>, times: &[NaiveTime], tolerance: Length) -> Vec<Slot<'a>> {
-    let Some(hull) = line.at_risk.hull() else { return Vec::new() };
-    let zone = frame.rules.zone;
-    let (mut date, last) = (hull.from.day(zone), (frame.now + AHEAD).min(hull.to).day(zone));
-    let mut instants = Vec::new();
+/// The instants of `times` on each local day from that of `from` to that of `to`.
+pub(in super::super) fn instants(times: &[NaiveTime], from: Instant, to: Instant, zone: Tz) -> Vec<Instant> {
+    let (mut date, last) = (from.day(zone), to.day(zone));
+    let mut out = Vec::new();
     while date <= last {
-        instants.extend(times.iter().map(|time| local_instant(date, *time, zone)));
+        out.extend(times.iter().map(|time| local_instant(date, *time, zone)));
         date = next_day(date);
     }
     // two times that a clock change brings together are one slot
-    instants.sort_unstable();
-    instants.dedup();
+    out.sort_unstable();
+    out.dedup();
+    out
+}
+
+/// The slots at risk in order, each with the earliest unused credit of its window, else its earliest unused excuse.
+fn slots<'a>(line: &'a Line<'a>, frame: &Frame<'_>, times: &[NaiveTime], tolerance: Length) -> Vec<Slot<'a>> {
+    let Some(hull) = line.at_risk.hull() else { return Vec::new() };
+    let mut instants = instants(times, hull.from, (frame.now + AHEAD).min(hull.to), frame.rules.zone);
     instants.retain(|at| *at <= frame.now + AHEAD);
     let mut used = vec![false; line.marks.len()];
     let mut take = |sign: Sign, from: Instant, to: Instant| {

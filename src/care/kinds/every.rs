@@ -1,10 +1,10 @@
 //! `every`: due a target after the last credit, missed a limit after it, again and again.
 
-use super::super::facts::Source;
-use super::super::ledger::{Basis, Outcome, Phase};
-use super::super::line::{Line, Mark, Sign, Stretch};
+use super::super::deeds::{Evidence, Sign};
+use super::super::ledger::{Outcome, Phase};
+use super::super::line::{Line, Mark, Stretch};
 use super::super::time::{Instant, Length};
-use super::{Chance, Counted, Frame};
+use super::{Chance, Counted, Frame, Ground};
 
 /// Below this a limit is no limit that a ward could keep; it bounds the number of deadlines of a stay.
 const SHORTEST_LIMIT: Length = Length::minutes(1);
@@ -20,52 +20,51 @@ struct Clock<'a> {
     due: Instant,
     /// The last credit, excuse or missed deadline, or the start.
     anchor: Instant,
-    evidence: Vec<Source>,
+    evidence: Evidence<'a>,
     deadline: Instant,
 }
 
-impl Clock<'_> {
+impl<'a> Clock<'a> {
     /// Care was given or excused at `anchor`, or the clock starts there.
-    fn restart(&mut self, anchor: Instant, evidence: Vec<Source>) {
+    fn restart(&mut self, anchor: Instant, evidence: Evidence<'a>) {
         self.due = self.stretch.next_at_risk(anchor + self.target);
         self.set(anchor, evidence);
     }
 
-    fn set(&mut self, anchor: Instant, evidence: Vec<Source>) {
+    fn set(&mut self, anchor: Instant, evidence: Evidence<'a>) {
         self.anchor = anchor;
         self.evidence = evidence;
         self.deadline = self.stretch.moved(anchor + self.limit, self.regrace);
     }
 
-    fn basis(&self) -> Basis {
-        let unmoved = self.anchor + self.limit;
-        Basis::Every { anchor: self.anchor, anchor_evidence: self.evidence.clone(), unmoved }
-    }
-
-    fn chance(&self, outcome: Outcome, mark: Option<&Mark>) -> Chance {
+    fn chance(&self, outcome: Outcome, mark: Option<&Mark<'a>>) -> Chance<'a> {
         Chance {
             outcome,
             at: mark.map_or(self.deadline, |m| m.at),
             due: self.due,
             deadline: self.deadline,
-            basis: self.basis(),
+            ground: Ground::Every {
+                anchor: self.anchor,
+                evidence: self.evidence,
+                unmoved: self.anchor + self.limit,
+            },
             late: outcome == Outcome::Met && mark.is_some_and(|m| m.late),
-            evidence: mark.map(|m| m.evidence.clone()).unwrap_or_default(),
+            evidence: mark.map_or(Evidence::NONE, |m| m.evidence),
             stretch: self.index,
         }
     }
 }
 
-pub(super) fn count(line: &Line<'_>, frame: &Frame<'_>, target: Length, limit: Length) -> Counted {
+pub(super) fn count<'a>(line: &'a Line<'a>, frame: &Frame<'_>, target: Length, limit: Length) -> Counted<'a> {
     let (mut chances, mut wakes) = (Vec::new(), Vec::new());
-    let mut standing = frame.idle(line);
+    let mut ask = frame.idle(line);
     for (index, stretch) in line.stretches.iter().enumerate() {
         let limit = limit.max(SHORTEST_LIMIT);
         let (regrace, start) = (frame.rules.regrace, stretch.hull.from);
-        let evidence = Vec::new();
+        let evidence = Evidence::NONE;
         let (anchor, due, deadline) = (start, start, start);
         let mut clock = Clock { stretch, index, target, limit, regrace, due, anchor, evidence, deadline };
-        clock.restart(start, Vec::new());
+        clock.restart(start, Evidence::NONE);
         let (mut last_met, mut last_excused) = (None, None);
         for mark in line.marks_of(index) {
             miss_until(&mut clock, mark.at, frame, &mut chances);
@@ -78,26 +77,26 @@ pub(super) fn count(line: &Line<'_>, frame: &Frame<'_>, target: Length, limit: L
                 chances.push(clock.chance(outcome, Some(mark)));
                 *last = Some(mark.at);
             }
-            clock.restart(mark.at, mark.evidence.clone());
+            clock.restart(mark.at, mark.evidence);
             wakes.extend(frame.counting(mark.at));
         }
         let (due, first) = (clock.due, clock.deadline);
         miss_until(&mut clock, stretch.hull.to, frame, &mut chances);
         wakes.push(due);
         wakes.extend(frame.counting(clock.deadline));
-        if standing.phase == Phase::Waiting && stretch.hull.contains(frame.now) {
-            frame.ask(&mut standing, due, first, 1);
+        if ask.phase == Phase::Waiting && stretch.hull.contains(frame.now) {
+            frame.ask(&mut ask, due, first, 1);
         }
     }
-    Counted { chances, standing, wakes }
+    Counted { chances, ask, wakes }
 }
 
 /// Counts the deadlines that pass before `until` with no credit. A care exactly at the deadline is in time.
-fn miss_until(clock: &mut Clock<'_>, until: Instant, frame: &Frame<'_>, chances: &mut Vec<Chance>) {
+fn miss_until<'a>(clock: &mut Clock<'a>, until: Instant, frame: &Frame<'_>, chances: &mut Vec<Chance<'a>>) {
     while clock.deadline < until.min(frame.cut) {
         if frame.counts(clock.deadline) {
             chances.push(clock.chance(Outcome::Missed, None));
         }
-        clock.set(clock.deadline, Vec::new());
+        clock.set(clock.deadline, Evidence::NONE);
     }
 }

@@ -2,15 +2,17 @@
 //! units, shifts or lapses.
 
 mod after;
-mod at;
+pub(super) mod at;
 mod every;
-mod per_day;
+pub(super) mod per_day;
 
-use super::facts::Source;
-use super::ledger::{Basis, Outcome, Phase, Standing};
-use super::line::{Line, Sign};
+use chrono::NaiveDate;
+
+use super::deeds::Evidence;
+use super::ledger::{Basis, Outcome, Phase};
+use super::line::Line;
 use super::protocol::{Kind, Rules};
-use super::time::{Instant, Spans, TICK};
+use super::time::{Instant, Length, Spans, TICK};
 
 /// What all lines of a stay are read against.
 pub(super) struct Frame<'a> {
@@ -22,38 +24,72 @@ pub(super) struct Frame<'a> {
     pub(super) watermark: Instant,
     /// What lies at or after it is not counted however late it gets.
     pub(super) horizon: Instant,
-    pub(super) episodes: &'a Spans,
     /// Time in which nothing is counted.
     pub(super) unverified: &'a Spans,
 }
 
 /// One chance to give care in time, not yet attributed.
-#[derive(Debug)]
-pub(super) struct Chance {
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Chance<'a> {
     pub(super) outcome: Outcome,
     pub(super) at: Instant,
     /// When it had become due.
     pub(super) due: Instant,
     pub(super) deadline: Instant,
-    pub(super) basis: Basis,
+    pub(super) ground: Ground<'a>,
     pub(super) late: bool,
-    pub(super) evidence: Vec<Source>,
+    pub(super) evidence: Evidence<'a>,
     /// Index into the line's stretches.
     pub(super) stretch: usize,
 }
 
+/// A [`Basis`] before its documents are named.
+#[derive(Clone, Copy, Debug)]
+pub(super) enum Ground<'a> {
+    Every { anchor: Instant, evidence: Evidence<'a>, unmoved: Instant },
+    PerDay { day: NaiveDate, at_risk: Length, length: Length, need: u32, done: u32 },
+    At { slot: Instant },
+    After { trigger: Instant, evidence: Evidence<'a> },
+}
+
+impl Ground<'_> {
+    pub(super) fn basis(self) -> Basis {
+        match self {
+            Ground::Every { anchor, evidence, unmoved } => {
+                Basis::Every { anchor, anchor_evidence: evidence.sources(), unmoved }
+            }
+            Ground::PerDay { day, at_risk, length, need, done } => {
+                Basis::PerDay { day, at_risk, length, need, done }
+            }
+            Ground::At { slot } => Basis::At { slot },
+            Ground::After { trigger, evidence } => {
+                Basis::After { trigger, trigger_evidence: evidence.sources() }
+            }
+        }
+    }
+}
+
+/// What a line asks for now, but for open lapses.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Ask {
+    pub(super) phase: Phase,
+    pub(super) due: Option<Instant>,
+    pub(super) deadline: Option<Instant>,
+    pub(super) outstanding: u32,
+}
+
 /// What a line comes to.
 #[derive(Debug)]
-pub(super) struct Counted {
+pub(super) struct Counted<'a> {
     /// Sorted by (instant, deadline).
-    pub(super) chances: Vec<Chance>,
-    pub(super) standing: Standing,
+    pub(super) chances: Vec<Chance<'a>>,
+    pub(super) ask: Ask,
     /// Instants at which this may change by itself; those that are past do no harm.
     pub(super) wakes: Vec<Instant>,
 }
 
 /// Counts one of `lines`, which are all of one protocol in its order.
-pub(super) fn count(line: &Line<'_>, lines: &[Line<'_>], frame: &Frame<'_>) -> Counted {
+pub(super) fn count<'a>(line: &'a Line<'a>, lines: &'a [Line<'a>], frame: &Frame<'_>) -> Counted<'a> {
     let mut counted = match &line.requirement.kind {
         Kind::Every { target, limit } => every::count(line, frame, *target, *limit),
         Kind::PerDay { times } => per_day::count(line, frame, *times),
@@ -78,8 +114,8 @@ impl Frame<'_> {
         (at < self.horizon).then_some(at + TICK)
     }
 
-    /// A standing without anything asked for.
-    fn idle(&self, line: &Line<'_>) -> Standing {
+    /// Nothing is asked for.
+    fn idle(&self, line: &Line<'_>) -> Ask {
         let phase = if line.at_risk.contains(self.now) {
             Phase::Waiting
         } else if line.wanted.contains(self.now) {
@@ -87,31 +123,16 @@ impl Frame<'_> {
         } else {
             Phase::NotAtRisk
         };
-        let episode = self.episodes.iter().find(|e| e.contains(self.now));
-        let last = episode.and_then(|e| {
-            let credit = line.signed(Sign::Credit).filter(|m| e.contains(m.at)).last()?;
-            Some((credit.at, credit.evidence.clone()))
-        });
-        Standing {
-            protocol: line.place.0,
-            index: line.place.1,
-            requirement: line.id(),
-            phase,
-            last,
-            due: None,
-            deadline: None,
-            outstanding: 0,
-            misses: 0,
-        }
+        Ask { phase, due: None, deadline: None, outstanding: 0 }
     }
 
-    /// Says in `standing` that something is asked for from `due` until `deadline`.
-    fn ask(&self, standing: &mut Standing, due: Instant, deadline: Instant, outstanding: u32) {
-        standing.due = Some(due);
-        standing.deadline = Some(deadline);
+    /// Says in `ask` that something is asked for from `due` until `deadline`.
+    fn ask(&self, ask: &mut Ask, due: Instant, deadline: Instant, outstanding: u32) {
+        ask.due = Some(due);
+        ask.deadline = Some(deadline);
         if self.now >= due {
-            standing.phase = Phase::Due;
-            standing.outstanding = outstanding;
+            ask.phase = Phase::Due;
+            ask.outstanding = outstanding;
         }
     }
 }
