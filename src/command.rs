@@ -1,5 +1,7 @@
 //! What `terce` does on the command line.
 
+mod replay;
+
 use std::io::Write;
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -39,6 +41,10 @@ enum Act {
     Explain(Explain),
     /// Compute everything that is derived from documents anew and report the differences. Stop the service first.
     Rebuild(Common),
+    /// Count years of charting from FHIR R4 NDJSON files, as the service would have.
+    Replay(Box<replay::Arguments>),
+    /// Add up the outputs of replays of a split input.
+    Merge(replay::Merging),
 }
 
 #[derive(Debug, Args)]
@@ -74,9 +80,12 @@ struct Explain {
     json: bool,
 }
 
-/// Runs a command. 0: done; 1: it failed, or `rebuild` found differences; 2: the configuration is wrong.
+/// Runs a command. 0: done; 1: it failed, or `rebuild` found differences; 2: the configuration is wrong; 3: `replay` is
+/// done, but some lines could not be read.
 pub fn run(command: Command) -> ExitCode {
     let common = match &command.act {
+        Act::Replay(arguments) => return replay::run(arguments),
+        Act::Merge(arguments) => return replay::merge(arguments),
         Act::Serve(common) | Act::Check(common) | Act::Rebuild(common) => common,
         Act::Explain(explain) => &explain.common,
     };
@@ -103,6 +112,7 @@ pub fn run(command: Command) -> ExitCode {
             Act::Check(_) => check(config).await,
             Act::Rebuild(_) => rebuild(config).await,
             Act::Explain(asked) => explain_stay(config, asked).await,
+            Act::Replay(_) | Act::Merge(_) => Ok(()),
         }
     });
     match done {

@@ -6,10 +6,12 @@
 //! * [`care`]: the rules, pure: facts and a protocol in, ledger and plan out;
 //! * [`translate`]: between FHIR and care, pure;
 //! * [`store`]: documents as they came, and what was made of them;
+//! * [`site`]: codes, protocols and settings in force;
 //! * [`stays`]: the ledgers of a patient, read from the store;
 //! * [`reconcile`]: everything that is due now, then sleep;
 //! * [`feed`]: what comes in by itself, and how far each source has told everything;
 //! * [`rest`]: FHIR REST;
+//! * [`replay`]: years of charting from files through the same rules;
 //! * [`service`]: all of it started and stopped;
 //! * [`command`]: what `terce` does on the command line;
 //! * [`config`], [`clock`], [`telemetry`].
@@ -20,8 +22,10 @@ pub mod command;
 pub mod config;
 pub mod feed;
 pub mod reconcile;
+pub mod replay;
 pub mod rest;
 pub mod service;
+pub mod site;
 pub mod stays;
 pub mod store;
 pub mod telemetry;

@@ -9,21 +9,21 @@ use std::sync::{Arc, Mutex, PoisonError, RwLock};
 use chrono::NaiveDate;
 use lru::LruCache;
 
-use crate::care::facts::{Facts, Source};
+use crate::care::facts::Facts;
 use crate::care::ledger::{Doubt, Feed, Ledger};
-use crate::care::protocol::{Protocol, Rules};
+use crate::care::protocol::Rules;
 use crate::care::reconcile::reconcile;
 use crate::care::tally::Tally;
 use crate::care::time::Instant;
 use crate::config::Config;
 use crate::feed::Feeds;
+use crate::site::{Definitions, Site};
 use crate::store::{self, Document, OutcomeRow, StayQuery, Store, StoreError, TallyQuery};
-use crate::translate::codes::{Codes, NamedCondition};
 use crate::translate::document::Stored;
 use crate::translate::dossier::{Assembled, Dossier};
 use crate::translate::extract::{Extract, extract, extract_versions};
 use crate::translate::outcomes::{self, SaidDocument, task_that_is_over};
-use crate::translate::{Refusal, Settings, protocol, shipped, tallies};
+use crate::translate::tallies;
 
 /// What the cache may hold, in units of about 200 bytes: 200 MB. A day of an intensive care stay takes some 100 units.
 const CACHE_UNITS: usize = 1_000_000;
@@ -33,21 +33,6 @@ const ROUNDS: usize = 16;
 
 /// How many documents or rows are read from the store at a time.
 const CHUNK: usize = 1_000;
-
-/// Codes, protocols and settings in force.
-#[derive(Debug)]
-pub struct Site {
-    /// The rules.
-    pub rules: Rules,
-    /// Codes.
-    pub codes: Codes,
-    /// What the reading of documents needs to know.
-    pub settings: Settings,
-    /// Owners of Tasks by unit.
-    pub owners: BTreeMap<Arc<str>, String>,
-    /// Definitions of the site that cannot be honoured, by document; they have no effect.
-    pub refused: Vec<(String, Refusal)>,
-}
 
 /// Ledgers from the store. Cheap to clone.
 #[derive(Clone, Debug)]
@@ -335,51 +320,12 @@ pub fn outcome_row(row: outcomes::Row) -> OutcomeRow {
 
 /// The site of `config` with the shipped definitions and those of `store`.
 async fn site(store: &Store, config: &Config) -> anyhow::Result<Site> {
-    let mut refused = Vec::new();
-    let maps = documents(store, "ConceptMap").await?;
-    let value_sets = documents(store, "ValueSet").await?;
-    let (codes, bad) = codes(&maps, &value_sets, config);
-    refused.extend(bad);
-    let mut protocols: Vec<Protocol> = Vec::new();
-    let stored = documents(store, "PlanDefinition").await?;
-    let own =
-        shipped::ALL.iter().filter(|s| s.kind == "PlanDefinition" && stored.iter().all(|(id, _)| id != s.id));
-    let shipped = own.map(|s| (s.id.to_owned(), s.body.to_vec()));
-    for (id, body) in shipped.chain(stored.clone()) {
-        match protocol::protocol(&id, &body, &codes) {
-            Ok(protocol) => protocols.push(protocol),
-            Err(refusals) => {
-                refused.extend(refusals.into_iter().map(|r| (format!("PlanDefinition/{id}"), r)))
-            }
-        }
-    }
-    // in the order of their names: a shipped plan that is stored as it is changes nothing
-    protocols.sort_by(|a, b| a.name.cmp(&b.name));
-    let rules = config.rules(protocols).map_err(|names| anyhow::anyhow!(names.join("; ")))?;
-    Ok(Site { rules, codes, settings: config.settings(), owners: config.owners(), refused })
-}
-
-/// The codes of the shipped and the stored maps, and the conditions that the configuration names.
-fn codes(
-    maps: &[(String, Vec<u8>)],
-    value_sets: &[(String, Vec<u8>)],
-    config: &Config,
-) -> (Codes, Vec<(String, Refusal)>) {
-    let source = |id: &str| Source::new(&format!("ConceptMap/{id}"));
-    let maps: Vec<(Source, &[u8])> = maps.iter().map(|(id, body)| (source(id), body.as_slice())).collect();
-    let named = config.site.conditions.iter().filter_map(|name| {
-        let (_, body) = value_sets.iter().find(|(id, _)| id == name)?;
-        Some(NamedCondition { name, value_set: body })
-    });
-    let named: Vec<NamedCondition<'_>> = named.collect();
-    let (codes, refused) = Codes::build(&maps, &named);
-    let absent = config.site.conditions.iter().filter(|name| named.iter().all(|n| n.name != **name));
-    let absent = absent.map(|name| {
-        let why = "the configuration names it as a condition of patients, and it is not stored";
-        (format!("ValueSet/{name}"), Refusal::new("ValueSet", why))
-    });
-    let refused = refused.into_iter().map(|(source, refusal)| (source.0.to_string(), refusal));
-    (codes, refused.chain(absent).collect())
+    let definitions = Definitions {
+        maps: documents(store, "ConceptMap").await?,
+        value_sets: documents(store, "ValueSet").await?,
+        plans: documents(store, "PlanDefinition").await?,
+    };
+    Site::of(config, &definitions)
 }
 
 /// All current documents of a kind: id and bytes.

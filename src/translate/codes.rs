@@ -193,7 +193,7 @@ fn union(a: &Arc<[Code]>, b: &Arc<[Code]>) -> Arc<[Code]> {
 /// All codes that mean something, and those that are known to mean nothing.
 #[derive(Clone, PartialEq, Default, Debug)]
 pub struct Codes {
-    /// By system, then by code. Never iterated: order would be that of the hash.
+    /// By system, then by code. Iterated only where order means nothing: it is that of the hash.
     by_system: HashMap<Box<str>, HashMap<Box<str>, Meaning>>,
     /// The conditions of the patient that protocols may name.
     conditions: BTreeMap<Arc<str>, Code>,
@@ -260,6 +260,12 @@ impl Codes {
     /// What a coding means; none if its code is not known.
     pub fn coding(&self, coding: &Coding) -> Option<&Meaning> {
         self.code(coding.system.as_deref()?, coding.code.as_deref()?)
+    }
+
+    /// The texts of all codes that mean something, whatever their system; in no order, some twice.
+    pub fn texts(&self) -> impl Iterator<Item = &str> {
+        let codes = self.by_system.values().flatten();
+        codes.filter(|(_, meaning)| !meaning.is_empty()).map(|(code, _)| &**code)
     }
 
     /// What the code of a system means; none if it is not known.

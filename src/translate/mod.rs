@@ -5,6 +5,7 @@
 //! * [`document`]: what a stored document is, what of it the store indexes, and what is refused at the door;
 //! * [`codes`]: which code of which system means what, through ConceptMaps;
 //! * [`extract`]: what one document says by itself;
+//! * [`export`]: one document of an export, with its links and its version;
 //! * [`dossier`]: all documents of one patient, put together into the facts of each stay;
 //! * [`protocol`]: PlanDefinition to protocol, or why not;
 //! * [`shipped`]: the definitions that come with Terce;
@@ -14,6 +15,7 @@
 pub mod codes;
 pub mod document;
 pub mod dossier;
+pub mod export;
 pub mod extract;
 pub mod measures;
 pub mod outcomes;

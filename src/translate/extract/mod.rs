@@ -327,6 +327,18 @@ pub fn extract_versions(versions: &[Stored<'_>], codes: &Codes, bases: &Bases) -
     Some(reading.into_extract())
 }
 
+/// What a Procedure says that has been read where it lies, and in which nothing can change the meaning of the rest.
+pub(crate) fn extract_charted(
+    procedure: &charted::Charted<'_>,
+    stored: &Stored<'_>,
+    codes: &Codes,
+    bases: &Bases,
+) -> Extract {
+    let mut reading = Reading::new(std::slice::from_ref(stored), stored, codes, bases);
+    procedure::read(procedure, &mut reading);
+    reading.into_extract()
+}
+
 fn read(reading: &mut Reading<'_>) {
     match reading.stored.kind {
         "Procedure" => reading.charted(procedure::read),

@@ -18,7 +18,7 @@ use uuid::Uuid;
 
 use super::BASE;
 use crate::care::facts::Source;
-use crate::care::plan::{Plan, Said, WantedTask};
+use crate::care::plan::{Plan, Reason, Said, WantedTask};
 use crate::care::protocol::Rules;
 use crate::care::time::Instant;
 
@@ -151,6 +151,21 @@ pub fn row(kind: &str, body: &[u8]) -> Option<Row> {
         "DetectedIssue" => fhir_models::resource::parse_scanned(body).ok().map(|i| issue::row(&i)),
         _ => None,
     }
+}
+
+/// The id of the Task of `stay` (an `Encounter` id) that is named by `round`.
+pub fn task_id(stay: &str, round: Instant) -> String {
+    task::id(stay, round)
+}
+
+/// The id of the DetectedIssue of the lapse of `stay` (an `Encounter` id) whose first missed deadline is `from`.
+pub fn issue_id(stay: &str, requirement: &str, from: Instant) -> String {
+    issue::id(stay, requirement, from)
+}
+
+/// The code, of the CodeSystem `task-reason`, with which a Task is cancelled.
+pub fn cancelled_code(reason: Reason) -> &'static str {
+    task::why_cancelled(reason).0.code()
 }
 
 fn derived_id(parts: &[&str]) -> String {

@@ -201,22 +201,27 @@ fn close(task: &mut Task, how: &Closing) {
             TaskStatus::Completed
         }
         Closing::Cancelled(reason) => {
-            let (term, text) = match reason {
-                Reason::Extubated => (Term::Extubated, "the artificial airway was removed"),
-                Reason::Ended(Ending::Discharged) => (Term::Discharged, "the stay ended"),
-                Reason::Ended(Ending::Died) => (Term::Died, "the patient died"),
-                Reason::Ended(Ending::Cancelled) => (Term::EncounterCancelled, "the encounter was cancelled"),
-                Reason::OutOfScope => (Term::OutOfScope, "the patient is in a unit where no protocol holds"),
-                Reason::NotVentilated => {
-                    (Term::NotVentilated, "by the record as it stands the patient is not ventilated")
-                }
-            };
+            let (term, text) = why_cancelled(*reason);
             task.status_reason = Some(term.saying(text));
             task.business_status = Some(Term::Withdrawn.saying("there is no longer anything to do"));
             TaskStatus::Cancelled
         }
     };
     set_status(task, status);
+}
+
+/// The code and the words for a reason.
+pub(super) fn why_cancelled(reason: Reason) -> (Term, &'static str) {
+    match reason {
+        Reason::Extubated => (Term::Extubated, "the artificial airway was removed"),
+        Reason::Ended(Ending::Discharged) => (Term::Discharged, "the stay ended"),
+        Reason::Ended(Ending::Died) => (Term::Died, "the patient died"),
+        Reason::Ended(Ending::Cancelled) => (Term::EncounterCancelled, "the encounter was cancelled"),
+        Reason::OutOfScope => (Term::OutOfScope, "the patient is in a unit where no protocol holds"),
+        Reason::NotVentilated => {
+            (Term::NotVentilated, "by the record as it stands the patient is not ventilated")
+        }
+    }
 }
 
 fn set_status(task: &mut Task, status: TaskStatus) {

@@ -1,0 +1,281 @@
+//! The folder that a replay writes, and read back: tallies, patient-days and census as CSV, rows as NDJSON, and what it
+//! was made with.
+
+use std::fs::File;
+use std::io::{BufWriter, Write};
+use std::path::Path;
+use std::sync::Arc;
+
+use anyhow::Context;
+use chrono::{Datelike, NaiveDate};
+use serde::{Deserialize, Serialize};
+
+use super::BadLine;
+use crate::care::ledger::{Cell, CellKey};
+use crate::care::tally::{CensusCell, DayCell, Tally};
+use crate::care::time::{Instant, Length};
+use crate::config::Config;
+use crate::site::{Definitions, Site};
+use crate::translate::measures::{self, MEASURES, Scope};
+
+/// Opportunities and hours by unit, local day, shift and requirement.
+pub const TALLIES: &str = "tallies.csv";
+/// Patient-days by unit, local day and requirement; without a requirement: all of them together.
+pub const DAYS: &str = "patient_days.csv";
+/// Patients at the daily count by unit and local day.
+pub const CENSUS: &str = "census.csv";
+/// What was read, and with what.
+pub const MANIFEST: &str = "replay.json";
+/// The reports of all measures, for the whole time and for each month.
+pub const REPORTS: &str = "measurereports.ndjson";
+/// The lines that could not be read.
+pub const REJECTED: &str = "rejected.ndjson";
+/// The files of rows; the last is written only if it is asked for.
+pub const ROWS: [&str; 4] = ["issues.ndjson", "tasks.ndjson", "doubts.ndjson", "opportunities.ndjson"];
+
+/// By what a replay counts: the configuration and the site's own definitions, as they were given.
+#[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
+pub struct Setup {
+    /// The text of the configuration file.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub config: Option<String>,
+    /// The protocol in place of what the configuration says.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub protocol: Option<String>,
+    /// The zone in place of what the configuration says.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub zone: Option<String>,
+    /// ConceptMaps, ValueSets and PlanDefinitions: id and text.
+    #[serde(default)]
+    pub maps: Vec<(String, String)>,
+    /// As `maps`.
+    #[serde(default)]
+    pub value_sets: Vec<(String, String)>,
+    /// As `maps`.
+    #[serde(default)]
+    pub plans: Vec<(String, String)>,
+}
+
+/// What was read, and with what.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct Manifest {
+    /// Version of Terce.
+    pub terce: String,
+    /// Up to when was counted, RFC 3339.
+    pub until: String,
+    /// The zone of local days.
+    pub zone: String,
+    /// Name and version of the protocol that holds where a unit names none.
+    pub protocol: String,
+    /// Stays.
+    pub stays: u64,
+    /// Of them, how many are not over.
+    pub open: u64,
+    /// By what was counted.
+    pub setup: Setup,
+}
+
+impl Setup {
+    /// The site.
+    ///
+    /// # Errors
+    /// Everything that cannot be honoured.
+    pub fn site(&self) -> anyhow::Result<Site> {
+        let mut config = match &self.config {
+            Some(text) => Config::parse(text).map_err(|errors| anyhow::anyhow!(errors.join("\n")))?,
+            None => Config::standard(),
+        };
+        if let Some(protocol) = &self.protocol {
+            config.site.protocol.clone_from(protocol);
+        }
+        if let Some(zone) = &self.zone {
+            config.site.standard.zone =
+                zone.parse().map_err(|_| anyhow::anyhow!("\"{zone}\" is not a zone of the IANA database"))?;
+        }
+        let bytes = |all: &[(String, String)]| {
+            all.iter().map(|(id, text)| (id.clone(), text.clone().into_bytes())).collect()
+        };
+        let definitions = Definitions {
+            maps: bytes(&self.maps),
+            value_sets: bytes(&self.value_sets),
+            plans: bytes(&self.plans),
+        };
+        let site = Site::of(&config, &definitions)?;
+        if let Some((document, refusal)) = site.refused.first() {
+            anyhow::bail!("cannot be honoured: {document}: {}: {}", refusal.path, refusal.why);
+        }
+        Ok(site)
+    }
+}
+
+/// Writes the sums and the reports into `folder`.
+pub(super) fn write_sums(folder: &Path, tally: &Tally, site: &Site, until: Instant) -> anyhow::Result<()> {
+    let mut out = csv::Writer::from_path(folder.join(TALLIES))?;
+    out.write_record([
+        "unit", "date", "shift", "requirement", "met", "missed", "excused", "late_charted", "at_risk_seconds",
+        "covered_seconds", "unverified_seconds",
+    ])?;
+    for (key, cell) in &tally.cells {
+        let counts = [cell.met, cell.missed, cell.excused, cell.late_charted].map(|n| n.to_string());
+        let hours = [cell.at_risk, cell.covered, cell.unverified].map(seconds);
+        let [met, missed, excused, late] = counts;
+        let [at_risk, covered, unverified] = hours;
+        let day = key.day.to_string();
+        let names = [&*key.unit, &day, &*key.shift, &*key.requirement];
+        let numbers = [&met, &missed, &excused, &late, &at_risk, &covered, &unverified];
+        out.write_record(names.into_iter().chain(numbers.map(String::as_str)))?;
+    }
+    out.flush()?;
+    let mut out = csv::Writer::from_path(folder.join(DAYS))?;
+    out.write_record(["unit", "date", "requirement", "complete", "of"])?;
+    for ((unit, day), cell) in &tally.days {
+        let day = day.to_string();
+        let whole = ("", &(cell.complete, cell.of));
+        let each = cell.requirements.iter().map(|(r, counts)| (&**r, counts));
+        for (requirement, (complete, of)) in std::iter::once(whole).chain(each) {
+            out.write_record([unit, &*day, requirement, &complete.to_string(), &of.to_string()])?;
+        }
+    }
+    out.flush()?;
+    let mut out = csv::Writer::from_path(folder.join(CENSUS))?;
+    out.write_record(["unit", "date", "patients", "ventilated"])?;
+    for ((unit, day), cell) in &tally.census {
+        let (day, patients, ventilated) =
+            (day.to_string(), cell.patients.to_string(), cell.ventilated.to_string());
+        out.write_record([&**unit, &day, &patients, &ventilated])?;
+    }
+    out.flush()?;
+    reports(folder, tally, site, until)
+}
+
+/// In seconds, with a fraction only where there is one.
+fn seconds(length: Length) -> String {
+    let (whole, us) = (length.as_micros() / 1_000_000, length.as_micros() % 1_000_000);
+    if us == 0 { whole.to_string() } else { format!("{whole}.{us:06}") }
+}
+
+fn reports(folder: &Path, tally: &Tally, site: &Site, until: Instant) -> anyhow::Result<()> {
+    let mut out = BufWriter::new(File::create(folder.join(REPORTS))?);
+    let days = tally.cells.keys().map(|k| k.day).chain(tally.census.keys().map(|(_, d)| *d));
+    let (first, last) = days.fold((None, None), |(a, b): (Option<NaiveDate>, Option<NaiveDate>), d| {
+        (Some(a.map_or(d, |a| a.min(d))), Some(b.map_or(d, |b| b.max(d))))
+    });
+    if let (Some(first), Some(last)) = (first, last) {
+        let scope = Scope { unit: None, patient: None, heard_until: Some(until) };
+        for period in std::iter::once((first, last)).chain(months(first, last)) {
+            for id in MEASURES {
+                if let Some(report) = measures::evaluate(id, tally, &site.rules, period, &scope, until) {
+                    out.write_all(&fhir_models::Resource::write(&report))?;
+                    out.write_all(b"\n")?;
+                }
+            }
+        }
+    }
+    Ok(out.flush()?)
+}
+
+/// The calendar months that `first..=last` touches, whole; none if it is within one.
+fn months(first: NaiveDate, last: NaiveDate) -> Vec<(NaiveDate, NaiveDate)> {
+    let mut out = Vec::new();
+    let mut month = first.with_day(1).unwrap_or(first);
+    while month <= last {
+        let next = month.checked_add_months(chrono::Months::new(1)).unwrap_or(NaiveDate::MAX);
+        out.push((month, next.pred_opt().unwrap_or(month)));
+        month = next;
+    }
+    if out.len() > 1 { out } else { Vec::new() }
+}
+
+/// Adds the sums of `folder` to `tally`.
+pub(super) fn read_sums(folder: &Path, tally: &mut Tally) -> anyhow::Result<()> {
+    let path = folder.join(TALLIES);
+    for row in rows(&path)? {
+        let row: Vec<String> = row;
+        let [unit, day, shift, requirement, met, missed, excused, late, at_risk, covered, unverified] =
+            row.as_slice()
+        else {
+            anyhow::bail!("{}: not as replay writes it", path.display());
+        };
+        let key = CellKey {
+            unit: unit.as_str().into(),
+            day: day.parse()?,
+            shift: shift.as_str().into(),
+            requirement: requirement.as_str().into(),
+        };
+        let cell = Cell {
+            met: met.parse()?,
+            missed: missed.parse()?,
+            excused: excused.parse()?,
+            late_charted: late.parse()?,
+            at_risk: length(at_risk)?,
+            covered: length(covered)?,
+            unverified: length(unverified)?,
+        };
+        tally.cells.entry(key).or_default().add(&cell);
+    }
+    for row in rows(&folder.join(DAYS))? {
+        let [unit, day, requirement, complete, of] = row.as_slice() else {
+            anyhow::bail!("{}: not as replay writes it", folder.join(DAYS).display());
+        };
+        let (complete, of): (u32, u32) = (complete.parse()?, of.parse()?);
+        let mut one = DayCell::default();
+        if requirement.is_empty() {
+            (one.complete, one.of) = (complete, of);
+        } else {
+            one.requirements.insert(requirement.as_str().into(), (complete, of));
+        }
+        let key: (Arc<str>, NaiveDate) = (unit.as_str().into(), day.parse()?);
+        tally.merge(&Tally { days: [(key, one)].into(), ..Tally::default() });
+    }
+    for row in rows(&folder.join(CENSUS))? {
+        let [unit, day, patients, ventilated] = row.as_slice() else {
+            anyhow::bail!("{}: not as replay writes it", folder.join(CENSUS).display());
+        };
+        let one = CensusCell { patients: patients.parse()?, ventilated: ventilated.parse()? };
+        let key: (Arc<str>, NaiveDate) = (unit.as_str().into(), day.parse()?);
+        tally.merge(&Tally { census: [(key, one)].into(), ..Tally::default() });
+    }
+    Ok(())
+}
+
+fn rows(path: &Path) -> anyhow::Result<Vec<Vec<String>>> {
+    let mut reader = csv::Reader::from_path(path).with_context(|| path.display().to_string())?;
+    let record = |r: Result<csv::StringRecord, csv::Error>| {
+        r.map(|r| r.iter().map(str::to_owned).collect()).with_context(|| path.display().to_string())
+    };
+    reader.records().map(record).collect()
+}
+
+fn length(text: &str) -> anyhow::Result<Length> {
+    let (whole, part) = text.split_once('.').unwrap_or((text, "0"));
+    let part: i64 = format!("{part:0<6}").parse()?;
+    Ok(Length::micros(whole.parse::<i64>()? * 1_000_000 + part))
+}
+
+/// Writes what was read, and with what.
+pub(super) fn write_manifest(folder: &Path, manifest: &Manifest) -> anyhow::Result<()> {
+    let mut text = serde_json::to_vec_pretty(manifest)?;
+    text.push(b'\n');
+    Ok(std::fs::write(folder.join(MANIFEST), text)?)
+}
+
+/// Writes which lines could not be read, and why.
+pub(super) fn write_rejected(folder: &Path, bad_lines: &[BadLine]) -> anyhow::Result<()> {
+    let mut out = BufWriter::new(File::create(folder.join(REJECTED))?);
+    for bad in bad_lines {
+        serde_json::to_writer(&mut out, bad)?;
+        out.write_all(b"\n")?;
+    }
+    Ok(out.flush()?)
+}
+
+/// What a folder was made with.
+///
+/// # Errors
+/// It is no folder that a replay has finished.
+pub fn manifest(folder: &Path) -> anyhow::Result<Manifest> {
+    let path = folder.join(MANIFEST);
+    let text = std::fs::read(&path)
+        .with_context(|| format!("{}: not a folder that terce replay has written", folder.display()))?;
+    serde_json::from_slice(&text).with_context(|| path.display().to_string())
+}

@@ -1,0 +1,61 @@
+//! The outputs of a split input, added up.
+
+use std::path::{Path, PathBuf};
+
+use anyhow::bail;
+
+use super::files::{self, Manifest, ROWS};
+use super::rows::Runs;
+use crate::care::tally::Tally;
+use crate::care::time::Instant;
+
+/// Adds the folders `parts`, each written by a replay of some of the stays, into `out`: the same bytes as one replay of
+/// all of them.
+///
+/// # Errors
+/// A folder that no replay has finished; folders that were counted differently or up to different instants; `out`
+/// cannot be written.
+pub fn merge(parts: &[PathBuf], out: &Path) -> anyhow::Result<Manifest> {
+    let mut whole: Option<Manifest> = None;
+    let mut tally = Tally::default();
+    for part in parts {
+        let manifest = files::manifest(part)?;
+        whole = Some(match whole {
+            None => manifest,
+            Some(sum) => add(sum, &manifest, part)?,
+        });
+        files::read_sums(part, &mut tally)?;
+    }
+    let Some(whole) = whole else { bail!("nothing to merge") };
+    std::fs::create_dir_all(out)?;
+    let site = whole.setup.site()?;
+    let until: chrono::DateTime<chrono::Utc> = whole.until.parse()?;
+    for name in ROWS {
+        let present: Vec<PathBuf> = parts.iter().map(|p| p.join(name)).filter(|p| p.exists()).collect();
+        if present.is_empty() {
+            continue;
+        }
+        if present.len() < parts.len() {
+            bail!("{name} is in some of the folders and not in others");
+        }
+        let runs = Runs::new(out, 0);
+        present.iter().try_for_each(|path| runs.add_file(path))?;
+        runs.write(&out.join(name))?;
+    }
+    files::write_sums(out, &tally, &site, Instant::from(until))?;
+    files::write_manifest(out, &whole)?;
+    Ok(whole)
+}
+
+fn add(mut sum: Manifest, other: &Manifest, part: &Path) -> anyhow::Result<Manifest> {
+    if sum.until != other.until {
+        let (a, b) = (&sum.until, &other.until);
+        bail!("{} was counted up to {b}, the others up to {a}: give --until to each replay", part.display());
+    }
+    if sum.setup != other.setup || sum.terce != other.terce {
+        bail!("{} was counted by another configuration, protocol, map or version", part.display());
+    }
+    sum.stays += other.stays;
+    sum.open += other.open;
+    Ok(sum)
+}
