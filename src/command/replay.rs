@@ -23,8 +23,10 @@ const BAD_LINES_SHOWN: usize = 10;
 const TOLD_EVERY: Duration = Duration::from_secs(10);
 
 #[derive(Debug, Args)]
-#[command(after_help = "Exit codes: 0 done; 1 failed, or --strict and a line could not be read; 2 the configuration, \
-protocol, map or zone cannot be honoured; 3 done, but some lines could not be read.")]
+#[command(
+    after_help = "Exit codes: 0 done; 1 failed, or --strict and a line could not be read; 2 the configuration, \
+protocol, map or zone cannot be honoured; 3 done, but some lines could not be read."
+)]
 pub(super) struct Arguments {
     /// The configuration file of the site.
     #[arg(long, env = "TERCE_CONFIG")]
@@ -117,7 +119,8 @@ fn asked(arguments: &Arguments) -> anyhow::Result<Replay> {
     setup.site()?;
     let until = arguments.until.as_ref().map(|text| {
         let at: Result<chrono::DateTime<chrono::Utc>, _> = text.parse();
-        at.map(Instant::from).with_context(|| format!("\"{text}\" is no instant: expected 2026-01-31T00:00:00Z"))
+        at.map(Instant::from)
+            .with_context(|| format!("\"{text}\" is no instant: expected 2026-01-31T00:00:00Z"))
     });
     let cores = || std::thread::available_parallelism().map_or(1, usize::from);
     Ok(Replay {
@@ -250,7 +253,10 @@ fn told(summary: &Summary, out: &Path, took: Duration) -> String {
             summary.other_types,
             summary.rejected
         ),
-        format!("{} patients, {} stays, {} of them not over.", summary.patients, manifest.stays, manifest.open),
+        format!(
+            "{} patients, {} stays, {} of them not over.",
+            summary.patients, manifest.stays, manifest.open
+        ),
         String::new(),
         format!(
             "{:<24}{:>9}{:>9}{:>9}{:>9}  {:<24}{:>9}",
@@ -280,7 +286,9 @@ fn told(summary: &Summary, out: &Path, took: Duration) -> String {
     lines.push(String::new());
     let written: Vec<String> = summary.written.iter().map(|(name, n)| format!("{n} in {name}")).collect();
     lines.push(format!("Written to {}: {}.", out.display(), written.join(", ")));
-    lines.push("This counts what was charted: charting is not care, and care is not always charted.".to_owned());
+    lines.push(
+        "This counts what was charted: charting is not care, and care is not always charted.".to_owned(),
+    );
     let shown = summary.bad_lines.iter().take(BAD_LINES_SHOWN);
     lines.extend(shown.map(|bad| format!("{}:{}: {}", bad.file, bad.line, bad.why)));
     if summary.rejected > BAD_LINES_SHOWN as u64 {

@@ -112,8 +112,17 @@ impl Setup {
 pub(super) fn write_sums(folder: &Path, tally: &Tally, site: &Site, until: Instant) -> anyhow::Result<()> {
     let mut out = csv::Writer::from_path(folder.join(TALLIES))?;
     out.write_record([
-        "unit", "date", "shift", "requirement", "met", "missed", "excused", "late_charted", "at_risk_seconds",
-        "covered_seconds", "unverified_seconds",
+        "unit",
+        "date",
+        "shift",
+        "requirement",
+        "met",
+        "missed",
+        "excused",
+        "late_charted",
+        "at_risk_seconds",
+        "covered_seconds",
+        "unverified_seconds",
     ])?;
     for (key, cell) in &tally.cells {
         let counts = [cell.met, cell.missed, cell.excused, cell.late_charted].map(|n| n.to_string());

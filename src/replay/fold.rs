@@ -65,7 +65,8 @@ impl Shared {
         for same in common.chunk_by(|a, b| (a.kind, &a.head.id) == (b.kind, &b.head.id)) {
             let Some(last) = same.last() else { continue };
             if matches!(last.kind, "Location" | "Device" | "Encounter") {
-                let stored: Vec<Stored<'_>> = versions(same.iter().map(|c| (&c.head, c.kind, &*c.body)), received);
+                let stored: Vec<Stored<'_>> =
+                    versions(same.iter().map(|c| (&c.head, c.kind, &*c.body)), received);
                 let extract = extract_versions(&stored, &site.codes, &site.settings.own_bases);
                 if let Some(extract) = extract {
                     shared.documents.insert((last.kind, last.head.id.clone()), Arc::new(extract));
@@ -228,7 +229,11 @@ impl Counting<'_> {
         counted.stays += 1;
         counted.open += u64::from(facts.ends.as_ref().is_none_or(|e| e.at > self.until));
         counted.tally.add(&ledger);
-        let of = Of { patient, stay: facts.stay.strip_prefix("Encounter/").unwrap_or(&facts.stay), counting: self };
+        let of = Of {
+            patient,
+            stay: facts.stay.strip_prefix("Encounter/").unwrap_or(&facts.stay),
+            counting: self,
+        };
         of.history(&history, counted);
         for doubt in doubts.iter().chain(&ledger.doubts) {
             counted.doubts.push(&DoubtRow {

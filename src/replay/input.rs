@@ -198,6 +198,7 @@ impl Inputs {
 }
 
 fn fill(file: &File, from: u64, to: u64, block: &mut Vec<u8>, keep: usize) -> io::Result<()> {
+    // what was there before is written over: a block of the same size is not cleared first
     block.resize(keep + (to - from) as usize, 0);
     file.read_exact_at(block.get_mut(keep..).unwrap_or_default(), from)
 }
@@ -240,7 +241,9 @@ fn open(path: Option<&Path>) -> anyhow::Result<Box<dyn Read + Send>> {
     let file = File::open(path)?;
     Ok(match path.extension().and_then(|e| e.to_str()) {
         // several members one after the other are one file
-        Some("gz") => Box::new(flate2::read::MultiGzDecoder::new(io::BufReader::with_capacity(1 << 18, file))),
+        Some("gz") => {
+            Box::new(flate2::read::MultiGzDecoder::new(io::BufReader::with_capacity(1 << 18, file)))
+        }
         Some("zst") => Box::new(zstd::stream::read::Decoder::new(file)?),
         Some(_) | None => Box::new(file),
     })

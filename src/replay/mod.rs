@@ -151,7 +151,12 @@ struct Reading {
 }
 
 impl Replay {
-    fn read(&self, site: &Site, by_device: bool, tell: &(dyn Fn(Progress) + Sync)) -> anyhow::Result<Reading> {
+    fn read(
+        &self,
+        site: &Site,
+        by_device: bool,
+        tell: &(dyn Fn(Progress) + Sync),
+    ) -> anyhow::Result<Reading> {
         let (inputs, total) = Inputs::open(&input::files(&self.inputs)?)?;
         let received = self.until.unwrap_or(self.now);
         let threads = self.threads.max(1);
@@ -165,11 +170,8 @@ impl Replay {
             thorough: self.thorough,
             by_device,
         };
-        let found = together(
-            threads,
-            || self.read_some(&desk),
-            || tell(Progress::Reading(inputs.bytes(), total)),
-        )?;
+        let found =
+            together(threads, || self.read_some(&desk), || tell(Progress::Reading(inputs.bytes(), total)))?;
         tell(Progress::Reading(inputs.bytes(), total));
         let mut counts = Counts::default();
         let (mut parts, mut common, mut encounters) = (Vec::new(), Vec::new(), Vec::new());
@@ -213,8 +215,7 @@ impl Replay {
         until: Instant,
         tell: &(dyn Fn(Progress) + Sync),
     ) -> anyhow::Result<Summary> {
-        let counting =
-            Counting { site, until, shared: &reading.shared, opportunities: self.opportunities };
+        let counting = Counting { site, until, shared: &reading.shared, opportunities: self.opportunities };
         let parts: Vec<Vec<Vec<u8>>> =
             (0..PARTS).map(|part| reading.parts.iter_mut().map(|p| p.take(part)).collect()).collect();
         let parts: Vec<Mutex<Vec<Vec<u8>>>> = parts.into_iter().map(Mutex::new).collect();
@@ -338,7 +339,8 @@ fn together<T: Send>(
             }
         });
         let workers: Vec<_> = (0..threads).map(|_| scope.spawn(&work)).collect();
-        let done = workers.into_iter().map(|w| w.join().unwrap_or_else(|_| bail!("a thread ended by a fault")));
+        let done =
+            workers.into_iter().map(|w| w.join().unwrap_or_else(|_| bail!("a thread ended by a fault")));
         let done = done.collect();
         over.store(true, Ordering::Relaxed);
         teller.thread().unpark();
@@ -346,11 +348,7 @@ fn together<T: Send>(
     })
 }
 
-fn numbered(
-    rejected: &[read::Rejected],
-    lines: &BTreeMap<Place, u64>,
-    inputs: &Inputs,
-) -> Vec<BadLine> {
+fn numbered(rejected: &[read::Rejected], lines: &BTreeMap<Place, u64>, inputs: &Inputs) -> Vec<BadLine> {
     let (mut out, mut blocks) = (Vec::new(), lines.iter().peekable());
     let (mut file, mut before) = (usize::MAX, 0);
     for bad in rejected {

@@ -22,7 +22,7 @@ use std::sync::Arc;
 
 use self::look::Look;
 use super::Settings;
-use super::extract::Extract;
+use super::extract::{Extract, name_of};
 use crate::care::facts::{Facts, Source};
 use crate::care::ledger::Doubt;
 
@@ -66,7 +66,7 @@ struct Named(Source);
 
 impl Named {
     fn name(&self) -> &str {
-        self.0.0.rsplit_once("/_history/").map_or(&*self.0.0, |(name, _)| name)
+        name_of(&self.0)
     }
 }
 

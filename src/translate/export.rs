@@ -70,7 +70,14 @@ struct Outer<'a> {
 pub fn head(kind: &str, body: &[u8], bases: &Bases) -> Result<Head, ParseError> {
     let outer: Outer<'_> = serde_json::from_slice(body)
         .map_err(|e| ParseError::new(IssueKind::Structure, kind, e.to_string()))?;
-    named(kind, outer.id.as_ref(), outer.meta.as_ref(), outer.subject.as_ref(), outer.encounter.as_ref(), bases)
+    named(
+        kind,
+        outer.id.as_ref(),
+        outer.meta.as_ref(),
+        outer.subject.as_ref(),
+        outer.encounter.as_ref(),
+        bases,
+    )
 }
 
 fn named(

@@ -251,10 +251,16 @@ pub struct LocationSays {
     pub name: Option<Arc<str>>,
 }
 
+/// `Type/id` of `Type/id/_history/version`.
+pub(super) fn name_of(source: &Source) -> &str {
+    let before = source.0.rsplit_once('/').and_then(|(before, _)| before.strip_suffix("/_history"));
+    before.unwrap_or(&source.0)
+}
+
 impl Extract {
     /// `Type/id`.
     pub fn name(&self) -> &str {
-        self.source.0.rsplit_once("/_history/").map_or(&*self.source.0, |(name, _)| name)
+        name_of(&self.source)
     }
 
     /// The resource type.

@@ -32,5 +32,7 @@ pub(super) fn read(patient: &Patient, reading: &mut Reading<'_>) {
 
 fn told(patient: &Patient, reading: &mut Reading<'_>) -> crate::care::time::Instant {
     let flagged = patient.deceased_boolean;
-    reading.told_since(super::reading::said_at(patient.meta.as_ref()), |o| flagged.is_some() && o.deceased_boolean == flagged)
+    reading.told_since(super::reading::said_at(patient.meta.as_ref()), |o| {
+        flagged.is_some() && o.deceased_boolean == flagged
+    })
 }

@@ -97,8 +97,7 @@ fn care(
                 Ok((Some(When::At(since)), _)) => Some(since),
                 Ok(_) | Err(_) => None,
             };
-            let told =
-                reading.told_since(told_at(procedure), |o| o.status.as_deref() == Some("in-progress"));
+            let told = reading.told_since(told_at(procedure), |o| o.status.as_deref() == Some("in-progress"));
             reading.tell(Tell::UnderWay(Box::new(UnderWaySays { since, told, activities, devices })));
         }
         EventStatus::NotDone => not_done(procedure, activities, devices, reading),
@@ -118,8 +117,7 @@ fn not_done(procedure: &Charted<'_>, activities: Arc<[Code]>, devices: Devices, 
         Performed::DateTime(_) | Performed::Period(_) | Performed::Vague => effective(procedure, reading),
         Performed::Unsaid | Performed::Twice => {
             reading.doubt("not done, without a time; taken at the time at which it was charted");
-            let told =
-                reading.told_since(told_at(procedure), |o| o.status.as_deref() == Some("not-done"));
+            let told = reading.told_since(told_at(procedure), |o| o.status.as_deref() == Some("not-done"));
             Some(When::At(told))
         }
     };
@@ -162,7 +160,10 @@ fn effective(procedure: &Charted<'_>, reading: &mut Reading<'_>) -> Option<When>
 }
 
 /// Start and end as charted; an instant is a start.
-fn span(procedure: &Charted<'_>, reading: &Reading<'_>) -> Result<(Option<When>, Option<When>), &'static str> {
+fn span(
+    procedure: &Charted<'_>,
+    reading: &Reading<'_>,
+) -> Result<(Option<When>, Option<When>), &'static str> {
     match procedure.performed() {
         Performed::Twice => Err("it says twice when it was; it tells nothing"),
         Performed::Unsaid => Ok((None, None)),

@@ -74,7 +74,14 @@ impl<'a> Reading<'a> {
         // Where a document of another trade was made is nothing to wait for
         let silent = tells == Tells::Nothing && doubts.is_none();
         let encounter = if silent { Made::Unsaid } else { self.made };
-        Extract { encounter, tells, doubts, by_version: self.by_version, by_first: self.by_first, ..nothing(self.stored) }
+        Extract {
+            encounter,
+            tells,
+            doubts,
+            by_version: self.by_version,
+            by_first: self.by_first,
+            ..nothing(self.stored)
+        }
     }
 
     /// False, with a doubt, if something in the document may change the meaning of the rest. Such documents are
