@@ -15,6 +15,7 @@
 
 mod care;
 mod outside;
+mod replay;
 mod rest;
 mod statistics;
 mod store;

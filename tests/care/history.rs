@@ -14,21 +14,12 @@ const STAYS: u64 = 1_000;
 
 #[test]
 fn the_history_is_that_of_a_service_that_was_there_all_the_time() {
-    let stays = std::env::var("STAYS").ok().map_or(STAYS, |s| s.parse().unwrap());
-    let mut bad = 0;
-    let from = std::env::var("FROM").ok().map_or(0, |s| s.parse().unwrap());
-    for stay in (from..stays).map(Stay::random) {
+    for stay in (0..STAYS).map(Stay::random) {
         if differs(&stay).is_some() {
-            bad += 1;
-            if std::env::var("COUNT").is_ok() {
-                println!("seed {}: {}", stay.seed, differs(&stay).unwrap().lines().next().unwrap());
-                continue;
-            }
             let (stay, difference) = smallest(stay);
             panic!("{difference}\n{stay:?}");
         }
     }
-    assert_eq!(bad, 0);
 }
 
 fn until(stay: &Stay) -> Instant {

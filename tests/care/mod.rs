@@ -4,6 +4,6 @@ mod against_oracle;
 mod examples;
 mod history;
 mod laws;
-mod oracle;
+pub(crate) mod oracle;
 mod script;
 mod stays;

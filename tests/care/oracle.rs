@@ -29,7 +29,7 @@ use track::Track;
 const MINUTE: Length = Length::minutes(1);
 
 /// The ledger of `facts` under `rules`, by going through the minutes of the stay.
-pub(super) fn slow_reading(facts: &Facts, rules: &Rules, feed: Feed, now: Instant) -> Ledger {
+pub(crate) fn slow_reading(facts: &Facts, rules: &Rules, feed: Feed, now: Instant) -> Ledger {
     let facts = once_each(facts);
     let chart = Chart::draw(&facts, rules, feed, now);
     let mut readings = Vec::new();

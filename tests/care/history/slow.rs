@@ -97,7 +97,8 @@ impl Lived {
         }
         for wanted in &plan.issues {
             let same = |i: &&mut Announced| i.requirement == wanted.requirement && i.from == wanted.from;
-            match (self.issues.iter_mut().find(same), &wanted.lapse) {
+            let lapse = wanted.lapse.as_ref().map(|(lapse, _)| lapse);
+            match (self.issues.iter_mut().find(same), lapse) {
                 (Some(issue), Some(_)) => issue.gone = None,
                 (Some(issue), None) => issue.gone = issue.gone.or(Some(at)),
                 (None, Some(lapse)) => {
@@ -116,7 +117,7 @@ impl Lived {
                 (None, None) => {}
             }
             let issue = self.issues.iter_mut().find(same).unwrap();
-            (issue.lapse, issue.mitigation) = (wanted.lapse.clone(), wanted.mitigation.clone());
+            (issue.lapse, issue.mitigation) = (lapse.cloned(), wanted.mitigation.clone());
         }
     }
 }
