@@ -30,6 +30,7 @@ mod place;
 pub mod plan;
 pub mod protocol;
 pub mod reconcile;
+mod record;
 pub mod statistics;
 pub mod tally;
 pub mod time;

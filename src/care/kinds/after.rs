@@ -20,8 +20,9 @@ pub(super) fn count<'a>(
         let Some(stretch) = line.stretches.get(index) else { continue };
         let (from, deadline) = (first.at - frame.rules.lead, first.at + within);
         let window = |sign| {
-            let mut marks = line.marks_of(index).iter();
-            marks.find(|m| m.sign == sign && from <= m.at && m.at <= deadline)
+            let marks = line.marks_of(index);
+            let mut near = marks.iter().skip(marks.partition_point(|m| m.at < from));
+            near.find(|m| deadline < m.at || m.sign == sign).filter(|m| m.at <= deadline)
         };
         let chance = |outcome, mark: Option<&Mark<'a>>| Chance {
             outcome,
