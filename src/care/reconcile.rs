@@ -108,6 +108,7 @@ fn draft(record: &Record<'_>, feed: Feed, now: Instant) -> Draft {
     let by_protocol = lines(&scene, now + rules.ahead);
     let begin = by_protocol.iter().flatten().filter_map(|l| l.at_risk.hull()).map(|h| h.from).min();
     let segments = segments(Span::new(begin.unwrap_or(now), now + rules.ahead + TICK), places, rules);
+    let marks: usize = by_protocol.iter().flatten().map(|l| l.marks.len()).sum();
     let mut wakes = scene.wakes(now, frame.horizon);
     let mut ledger = Ledger {
         stay: facts.stay.clone(),
@@ -116,7 +117,8 @@ fn draft(record: &Record<'_>, feed: Feed, now: Instant) -> Draft {
         unit: places.last_known(now).cloned(),
         unverified_since: feed.silent_since(now),
         standings: Vec::new(),
-        opportunities: Vec::new(),
+        // more than one for each mark where much is missed
+        opportunities: Vec::with_capacity(marks + marks / 2),
         lapses: Vec::new(),
         cells: BTreeMap::new(),
         patient_days: Vec::new(),

@@ -16,6 +16,7 @@ use super::asked::Track;
 use super::epochs::Epoch;
 use super::tasks::View;
 use super::told::Told;
+use super::unsettled::unsettled;
 use super::{Fate, PastIssue};
 
 /// A lapse at some instant.
@@ -51,7 +52,12 @@ pub(super) fn issues<'a>(
     let of_place = |l: &&Lapse| l.place == place;
     let mut said: Vec<Said> = Vec::new();
     let mut since = Instant::EARLIEST;
-    for at in unsettled(number, any, told, view) {
+    let requirement = any.line.requirement;
+    let before = match requirement.kind {
+        Kind::After { requirement, within: _ } => told.get(number - place.1 + requirement),
+        Kind::Every { .. } | Kind::PerDay { .. } | Kind::At { .. } => None,
+    };
+    for at in unsettled(requirement, any.told, before, view) {
         let before = at - TICK;
         let index = view.epochs.partition_point(|e| e.span.to <= before);
         if let (Some(epoch), Some(tracks)) = (view.epochs.get(index), tracks.get(index))
@@ -96,23 +102,6 @@ pub(super) fn issues<'a>(
             requirement,
         });
     }
-}
-
-/// The instants at which what was announced of the requirement at `place`, whose number is `number`, may go, or more may
-/// be announced at once; in order, none twice.
-fn unsettled(number: usize, track: &Track<'_>, told: &[Told<'_>], view: &View<'_>) -> Vec<Instant> {
-    let mut out: Vec<Instant> = view.epochs.iter().filter(|e| e.unsettles).map(|e| e.span.from).collect();
-    let kind = &track.line.requirement.kind;
-    track.told.unsettling(kind, view.record.rules, &mut out);
-    if let Kind::After { requirement, within: _ } = kind
-        && let Some(trigger) = told.get(number - track.line.place.1 + requirement)
-    {
-        trigger.unsettling(kind, view.record.rules, &mut out);
-    }
-    out.retain(|at| *at <= view.until);
-    out.sort_unstable();
-    out.dedup();
-    out
 }
 
 /// The track of the care that that of `track` follows.

@@ -6,6 +6,7 @@ mod epochs;
 mod issues;
 mod tasks;
 mod told;
+mod unsettled;
 
 use std::sync::Arc;
 

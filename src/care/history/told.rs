@@ -2,8 +2,8 @@
 
 use chrono::NaiveDate;
 
-use super::super::deeds::{Deed, Deeds, Sign};
-use super::super::protocol::{Kind, Rules};
+use super::super::deeds::{Deed, Deeds};
+use super::super::protocol::Rules;
 use super::super::time::{Instant, Length};
 
 /// The deeds of a requirement, and when they came to be known.
@@ -57,43 +57,5 @@ impl<'a> Told<'a> {
             }
         }
         first
-    }
-
-    /// The instants at which something came to be known that may change what had already been announced of a requirement
-    /// of this `kind`: what reached us later than the charting allowance, and care at an instant at which there had been
-    /// a reason for none.
-    pub(super) fn unsettling(&self, kind: &Kind, rules: &Rules, out: &mut Vec<Instant>) {
-        let mut excused: Option<Instant> = None;
-        for (index, deed) in self.deeds.dated.iter().enumerate().rev() {
-            let instead = deed.sign == Sign::Credit && excused == Some(deed.at);
-            if deed.sign == Sign::Excuse {
-                excused = Some(deed.at);
-            }
-            let late = deed.received > deed.at + rules.allowance;
-            if instead || (late && !self.harmless(index, deed, kind, rules)) {
-                out.push(self.known(deed));
-            }
-        }
-        match kind {
-            Kind::PerDay { .. } => out.extend(self.deeds.days.iter().map(|d| d.received)),
-            Kind::Every { .. } | Kind::At { .. } | Kind::After { .. } => {}
-        }
-    }
-
-    /// True if no deadline that was announced before the late `deed` was known could rest on it or follow it.
-    fn harmless(&self, index: usize, deed: &Deed<'_, Instant>, kind: &Kind, rules: &Rules) -> bool {
-        let known = self.known(deed);
-        match kind {
-            // without it the care before it and the care after it are near enough to each other
-            Kind::Every { target: _, limit } => {
-                let (before, after) = self.deeds.dated.split_at(index);
-                let told = |d: &&Deed<'_, Instant>| d.at != deed.at && self.known(d) < known;
-                let (before, after) = (before.iter().rev().find(told), after.iter().find(told));
-                before.zip(after).is_some_and(|(before, after)| after.at <= before.at + *limit)
-            }
-            // its day is not over
-            Kind::PerDay { .. } => deed.at.day(rules.zone) == (known - rules.allowance).day(rules.zone),
-            Kind::At { .. } | Kind::After { .. } => false,
-        }
     }
 }

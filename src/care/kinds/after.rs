@@ -12,7 +12,8 @@ pub(super) fn count<'a>(
     frame: &Frame<'_>,
     within: Length,
 ) -> Counted<'a> {
-    let (mut chances, mut wakes) = (Vec::new(), Vec::new());
+    let marks = line.marks.len();
+    let (mut chances, mut wakes) = (Vec::with_capacity(marks + 8), Vec::with_capacity(4 * marks + 8));
     let mut ask = frame.idle(line);
     let triggers = trigger.into_iter().flat_map(|t| t.signed(Sign::Credit)).filter(|m| m.at_risk);
     for first in triggers {
