@@ -121,6 +121,6 @@ pub(super) fn patient_days(
 
 /// The last instant of `spans` in `span`.
 fn last_in(spans: &Spans, span: Span) -> Option<Instant> {
-    let last = spans.iter().map(|s| s.and(span)).filter(|s| !s.is_empty()).next_back();
+    let last = spans.iter().map(|s| s.and(span)).rfind(|s| !s.is_empty());
     last.map(|s| s.to - TICK)
 }

@@ -37,6 +37,8 @@ pub(super) struct Deeds<'a> {
 /// The deeds of each requirement of each protocol.
 pub(super) fn deeds<'a>(facts: &'a Facts, requirements: &[&Requirement]) -> Vec<Deeds<'a>> {
     let mut out: Vec<Deeds<'a>> = requirements.iter().map(|_| Deeds::default()).collect();
+    let share = (facts.care.len() + facts.excuses.len()) / 4;
+    out.iter_mut().for_each(|d| d.dated.reserve(share));
     // which requirements want which activity; an activity that was met before is found by its text once
     let mut wanted: Vec<(&Code, Vec<bool>)> = Vec::new();
     let mut by_any = vec![false; requirements.len()];

@@ -127,6 +127,7 @@ impl<'a> Line<'a> {
     pub(super) fn read(&mut self, deeds: &'a Deeds<'a>, rules: &Rules, seen: Instant, known: Instant) {
         self.marks.clear();
         self.day_marks.clear();
+        self.marks.reserve(deeds.dated.len());
         let happened = deeds.dated.partition_point(|d| d.at <= seen);
         let mut rest = deeds.dated.get(..happened).unwrap_or_default();
         while let Some(first) = rest.first() {

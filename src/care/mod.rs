@@ -7,9 +7,10 @@
 //! * [`facts`]: what the record says of one stay;
 //! * [`protocol`]: what must happen and how often, and the site's own settings;
 //! * [`ledger`]: what follows from the two;
-//! * [`reconcile`]: `facts + rules + feed + now -> ledger`. Its parts: [`airway`] (when the patient was ventilated),
-//!   [`place`] (where), [`line`](self::line) (when a requirement applied and what credited it), one file for each kind of
-//!   requirement in [`kinds`], [`lapse`], and [`attribute`] (to whom a count belongs);
+//! * [`reconcile`]: `facts + rules + feed + now -> ledger`. Its parts: [`record`] (what does not depend on now), [`airway`]
+//!   (when the patient was ventilated), [`place`] (where), [`deeds`] and [`line`](self::line) (what was done for a
+//!   requirement, when it applied and what credited it), one file for each kind of requirement in [`kinds`], [`lapse`],
+//!   [`attribute`] (to whom a count belongs) and [`cells`] (the counts added up);
 //! * [`plan`]: `ledger + what has been said -> changes`;
 //! * [`history`]: what would have been said of a stay, and when, in one pass;
 //! * [`tally`]: ledgers added up over stays; [`statistics`]: intervals for the sums;
@@ -30,6 +31,7 @@ mod place;
 pub mod plan;
 pub mod protocol;
 pub mod reconcile;
+mod record;
 pub mod statistics;
 pub mod tally;
 pub mod time;

@@ -2,18 +2,18 @@
 
 use std::collections::BTreeMap;
 
-use super::airway::{Airway, Charted, airway};
+use super::airway::{Airway, airway};
 use super::attribute::{Segment, segments};
 use super::cells::{Column, cells, patient_days};
-use super::deeds::{Deeds, Sign, deeds};
+use super::deeds::Sign;
 use super::facts::{Code, Facts, When};
 use super::kinds::{Ask, Chance, Frame, Ground, count};
 use super::lapse::{Found, find_lapses};
-use super::ledger::{Census, Doubt, Feed, Lapse, Ledger, Opportunity, Phase, Standing, State};
+use super::ledger::{Census, Doubt, Feed, Lapse, Ledger, Opportunity, Phase, Standing};
 use super::line::{Line, Times};
-use super::place::{Places, places};
-use super::protocol::{Kind, Requirement, Rules};
-use super::time::{Instant, Length, Span, Spans, TICK, local_instant, next_day};
+use super::protocol::{Kind, Rules};
+use super::record::Record;
+use super::time::{Instant, Length, Span, TICK, local_instant, next_day};
 
 /// How many instants that turn out to change nothing are passed over in the search for the next wake. The last one
 /// tried is then taken: waking too early does no harm.
@@ -25,7 +25,8 @@ const WAKES_TRIED: usize = 200;
 /// Depends on the set of facts only. With the same facts, rules and feed nothing but hours changes between `now` and
 /// `wake`, and something does at `wake`.
 pub fn reconcile(facts: &Facts, rules: &Rules, feed: Feed, now: Instant) -> Ledger {
-    let draft = draft(facts, rules, feed, now);
+    let record = Record::read(facts, rules);
+    let draft = draft(&record, feed, now);
     let mut from = now;
     let mut wake = None;
     let mut ahead = draft.wakes.clone();
@@ -36,7 +37,7 @@ pub fn reconcile(facts: &Facts, rules: &Rules, feed: Feed, now: Instant) -> Ledg
             break;
         };
         wake = Some(next);
-        let later = self::draft(facts, rules, feed, next);
+        let later = self::draft(&record, feed, next);
         if !draft.says_what(&later) {
             break;
         }
@@ -48,7 +49,12 @@ pub fn reconcile(facts: &Facts, rules: &Rules, feed: Feed, now: Instant) -> Ledg
 
 /// The same ledger, without the search for the next wake (`wake` is none): for counting what is past.
 pub fn ledger_at(facts: &Facts, rules: &Rules, feed: Feed, now: Instant) -> Ledger {
-    draft(facts, rules, feed, now).ledger
+    ledger_of(&Record::read(facts, rules), feed, now)
+}
+
+/// The same of a record that was read before.
+pub(super) fn ledger_of(record: &Record<'_>, feed: Feed, now: Instant) -> Ledger {
+    draft(record, feed, now).ledger
 }
 
 /// A ledger without wake, and the instants at which it may change.
@@ -77,30 +83,20 @@ impl Draft {
 
 /// The stay as all lines share it.
 struct Scene<'a> {
-    facts: &'a Facts,
-    rules: &'a Rules,
+    record: &'a Record<'a>,
     stay: Span,
     airway: Airway,
-    away: Spans,
-    places: Places,
 }
 
-fn scene<'a>(facts: &'a Facts, rules: &'a Rules, now: Instant) -> Scene<'a> {
+fn scene<'a>(record: &'a Record<'a>, now: Instant) -> Scene<'a> {
+    let facts = record.facts;
     let stay = Span::until(facts.begins.unwrap_or(Instant::EARLIEST), facts.ends.as_ref().map(|e| e.at));
-    Scene {
-        facts,
-        rules,
-        stay,
-        airway: airway(&Charted::all(facts), rules, stay, now),
-        away: Spans::union(facts.away.iter().map(|a| Span::until(a.from, a.to))),
-        places: places(&facts.units),
-    }
+    Scene { record, stay, airway: airway(&record.charted, record.rules, stay, now) }
 }
 
-fn draft(facts: &Facts, rules: &Rules, feed: Feed, now: Instant) -> Draft {
-    let requirements: Vec<&Requirement> = rules.protocols.iter().flat_map(|p| &p.requirements).collect();
-    let deeds = deeds(facts, &requirements);
-    let scene = scene(facts, rules, now);
+fn draft(record: &Record<'_>, feed: Feed, now: Instant) -> Draft {
+    let (facts, rules, places) = (record.facts, record.rules, &record.places);
+    let scene = scene(record, now);
     let frame = Frame {
         rules,
         now,
@@ -109,18 +105,20 @@ fn draft(facts: &Facts, rules: &Rules, feed: Feed, now: Instant) -> Draft {
         horizon: feed.horizon(),
         unverified: &scene.airway.unverified,
     };
-    let by_protocol = lines(&scene, &deeds, now + rules.ahead);
+    let by_protocol = lines(&scene, now + rules.ahead);
     let begin = by_protocol.iter().flatten().filter_map(|l| l.at_risk.hull()).map(|h| h.from).min();
-    let segments = segments(Span::new(begin.unwrap_or(now), now + rules.ahead + TICK), &scene.places, rules);
+    let segments = segments(Span::new(begin.unwrap_or(now), now + rules.ahead + TICK), places, rules);
+    let marks: usize = by_protocol.iter().flatten().map(|l| l.marks.len()).sum();
     let mut wakes = scene.wakes(now, frame.horizon);
     let mut ledger = Ledger {
         stay: facts.stay.clone(),
         now,
-        state: state(facts, rules, &scene.airway.episodes, &scene.away, &scene.places, now),
-        unit: scene.places.last_known(now).cloned(),
+        state: record.state(&scene.airway.episodes, now),
+        unit: places.last_known(now).cloned(),
         unverified_since: feed.silent_since(now),
         standings: Vec::new(),
-        opportunities: Vec::new(),
+        // more than one for each mark where much is missed
+        opportunities: Vec::with_capacity(marks + marks / 2),
         lapses: Vec::new(),
         cells: BTreeMap::new(),
         patient_days: Vec::new(),
@@ -171,46 +169,21 @@ fn draft(facts: &Facts, rules: &Rules, feed: Feed, now: Instant) -> Draft {
     Draft { ledger, wakes }
 }
 
-/// Whether there is something to do for the patient at `now`.
-pub(super) fn state(
-    facts: &Facts,
-    rules: &Rules,
-    episodes: &Spans,
-    away: &Spans,
-    places: &Places,
-    now: Instant,
-) -> State {
-    if let Some(end) = facts.ends.as_ref().filter(|e| e.at <= now) {
-        return State::Ended { at: end.at, how: end.how };
-    }
-    let Some(episode) = episodes.iter().find(|e| e.contains(now)).map(|e| e.from) else {
-        let over = episodes.iter().map(|e| e.to).filter(|to| *to <= now).next_back();
-        return over.map_or(State::NotVentilated, |at| State::Extubated { at });
-    };
-    if away.contains(now) {
-        State::Away { episode }
-    } else if rules.protocol_in(places.at(now).map(|u| &**u)).is_none() {
-        State::OutOfScope { episode }
-    } else {
-        State::AtRisk { episode }
-    }
-}
-
 /// The lines of each protocol that ever applied to the stay.
-fn lines<'a>(scene: &Scene<'a>, deeds: &'a [Deeds<'a>], seen: Instant) -> Vec<Vec<Line<'a>>> {
-    let (facts, rules) = (scene.facts, scene.rules);
-    let (mut out, mut rest) = (Vec::new(), deeds);
-    for (p, protocol) in rules.protocols.iter().enumerate() {
+fn lines<'a>(scene: &Scene<'a>, seen: Instant) -> Vec<Vec<Line<'a>>> {
+    let (record, rules) = (scene.record, scene.record.rules);
+    let (mut out, mut rest) = (Vec::new(), record.deeds.as_slice());
+    for (p, (protocol, scope)) in rules.protocols.iter().zip(&record.scopes).enumerate() {
         let own;
         (own, rest) = rest.split_at(protocol.requirements.len().min(rest.len()));
-        let scope = scene.airway.episodes.and(&scene.places.time(|unit| rules.protocol_in(unit) == Some(p)));
+        let scope = scene.airway.episodes.and(scope);
         if scope.is_empty() {
             continue;
         }
-        let times = Times { scope: &scope, away: &scene.away, episodes: &scene.airway.episodes };
+        let times = Times { scope: &scope, away: &record.away, episodes: &scene.airway.episodes };
         let mut lines = Vec::with_capacity(own.len());
         for ((index, requirement), deeds) in protocol.requirements.iter().enumerate().zip(own) {
-            let mut line = Line::new((p, index), requirement, times, &facts.conditions);
+            let mut line = Line::new((p, index), requirement, times, &record.facts.conditions);
             if !line.at_risk.is_empty() {
                 line.read(deeds, rules, seen, Instant::LATEST);
                 lines.push(line);
@@ -230,22 +203,23 @@ impl Scene<'_> {
                 out.extend([at, at + TICK]);
             }
         };
-        for spans in [&self.airway.episodes, &self.away, &self.airway.unverified] {
+        for spans in [&self.airway.episodes, &self.record.away, &self.airway.unverified] {
             spans.iter().for_each(|s| [s.from, s.to].into_iter().for_each(&mut border));
         }
-        self.places.borders().for_each(&mut border);
-        for condition in &self.facts.conditions {
+        self.record.places.borders().for_each(&mut border);
+        for condition in &self.record.facts.conditions {
             border(condition.from);
             condition.to.into_iter().for_each(&mut border);
         }
         self.airway.runs_out.into_iter().for_each(&mut border);
-        self.facts.ends.iter().for_each(|e| border(e.at));
-        let events = self.facts.care.iter().map(|c| c.at).chain(self.facts.excuses.iter().map(|x| x.at));
+        self.record.facts.ends.iter().for_each(|e| border(e.at));
+        let events =
+            self.record.facts.care.iter().map(|c| c.at).chain(self.record.facts.excuses.iter().map(|x| x.at));
         for when in events {
             if let When::At(at) = when
                 && at > now
             {
-                border(at - self.rules.ahead);
+                border(at - self.record.rules.ahead);
             }
         }
         self.first_count(now).into_iter().filter(|at| *at < horizon).for_each(border);
@@ -255,25 +229,26 @@ impl Scene<'_> {
     /// The first daily count after `now`, where none has been yet.
     fn first_count(&self, now: Instant) -> Option<Instant> {
         let from = self.counted_from()?.max(now);
-        let day = from.day(self.rules.zone);
-        let counts = [day, next_day(day)].map(|d| local_instant(d, self.rules.census_at, self.rules.zone));
+        let day = from.day(self.record.rules.zone);
+        let counts = [day, next_day(day)]
+            .map(|d| local_instant(d, self.record.rules.census_at, self.record.rules.zone));
         counts.into_iter().find(|at| *at >= from && self.stay.contains(*at))
     }
 
     fn counted_from(&self) -> Option<Instant> {
-        self.facts.begins.or(self.airway.episodes.hull().map(|h| h.from))
+        self.record.facts.begins.or(self.airway.episodes.hull().map(|h| h.from))
     }
 
     /// The daily counts of the stay.
     fn census(&self, cut: Instant) -> Vec<Census> {
         let Some(from) = self.counted_from() else { return Vec::new() };
-        let (zone, time) = (self.rules.zone, self.rules.census_at);
+        let (zone, time) = (self.record.rules.zone, self.record.rules.census_at);
         let until = cut.min(self.stay.to);
         let (mut out, mut day) = (Vec::new(), from.day(zone));
         while day <= until.day(zone) {
             let at = local_instant(day, time, zone);
             if from <= at && at < until {
-                let unit = self.places.at(at).cloned().unwrap_or_default();
+                let unit = self.record.places.at(at).cloned().unwrap_or_default();
                 out.push(Census { day, unit, ventilated: self.airway.episodes.contains(at) });
             }
             day = next_day(day);
@@ -282,10 +257,10 @@ impl Scene<'_> {
     }
 
     fn doubts(&self, now: Instant) -> Vec<Doubt> {
-        let seen = now + self.rules.ahead;
+        let seen = now + self.record.rules.ahead;
         let ahead = |when: When| matches!(when, When::At(at) if at > seen);
-        let care = self.facts.care.iter().filter(|c| ahead(c.at)).map(|c| &c.source);
-        let excuses = self.facts.excuses.iter().filter(|x| ahead(x.at)).map(|x| &x.source);
+        let care = self.record.facts.care.iter().filter(|c| ahead(c.at)).map(|c| &c.source);
+        let excuses = self.record.facts.excuses.iter().filter(|x| ahead(x.at)).map(|x| &x.source);
         let why = "lies in the future; it counts when its time has come";
         let mut doubts: Vec<Doubt> = care.chain(excuses).map(|source| Doubt::new(source, why)).collect();
         doubts.extend(self.airway.doubts.iter().cloned());

@@ -5,10 +5,9 @@
 //! (a row of a flowsheet that holds for hours to come) or the past was seen in another light later (a gap that was
 //! bridged, a day of which only the date is known), a new epoch begins.
 
-use super::super::airway::{Airway, Charted, airway};
-use super::super::facts::Facts;
+use super::super::airway::{Airway, airway};
 use super::super::line::{Line, Stretch};
-use super::super::protocol::Rules;
+use super::super::record::Record;
 use super::super::time::{Instant, Span, Spans, TICK};
 
 /// A time in which what is known of the past does not change.
@@ -18,11 +17,13 @@ pub(super) struct Epoch {
     pub(super) airway: Airway,
     /// An end of ventilation up to here was not known before it came; one after it was.
     settled: Instant,
+    /// False if it began with no more than that a row went on with what was held, or ended it.
+    pub(super) unsettles: bool,
 }
 
 /// The epochs up to `until`, in order and without gaps.
-pub(super) fn epochs(facts: &Facts, rules: &Rules, until: Instant) -> Vec<Epoch> {
-    let charted = Charted::all(facts);
+pub(super) fn epochs(record: &Record<'_>, until: Instant) -> Vec<Epoch> {
+    let (facts, rules, charted) = (record.facts, record.rules, &record.charted);
     let begins = facts.begins.unwrap_or(Instant::EARLIEST);
     let mut steps = charted.steps(rules);
     steps.extend(facts.ends.iter().map(|e| e.at));
@@ -40,10 +41,12 @@ pub(super) fn epochs(facts: &Facts, rules: &Rules, until: Instant) -> Vec<Epoch>
                 last.settled = at;
             }
             Some(_) | None => {
+                let mut unsettles = true;
                 if let Some(last) = out.last_mut() {
                     last.span.to = at;
+                    unsettles = !confirms(&last.airway, &known, at);
                 }
-                out.push(Epoch { span: Span::new(at, until + TICK), airway: known, settled: at });
+                out.push(Epoch { span: Span::new(at, until + TICK), airway: known, settled: at, unsettles });
             }
         }
     }
@@ -52,6 +55,16 @@ pub(super) fn epochs(facts: &Facts, rules: &Rules, until: Instant) -> Vec<Epoch>
 
 fn same(a: &Airway, b: &Airway) -> bool {
     a.episodes == b.episodes && a.unverified == b.unverified
+}
+
+/// True if up to `at` both say the same, but that what was known last `before` had not been verified then and is now.
+fn confirms(before: &Airway, after: &Airway, at: Instant) -> bool {
+    let past = Span::new(Instant::EARLIEST, at);
+    let only_last =
+        before.unverified.hull().is_none_or(|h| at <= h.to) && before.unverified.gaps().next().is_none();
+    only_last
+        && after.unverified.within(past).is_empty()
+        && before.episodes.within(past) == after.episodes.within(past)
 }
 
 /// True if up to `at` both say the same, and what was known `before` of later is only what went on then.

@@ -7,7 +7,7 @@
 
 use super::super::kinds::{Frame, count};
 use super::super::lapse::find_lapses;
-use super::super::ledger::Lapse;
+use super::super::ledger::{Basis, Lapse};
 use super::super::line::Line;
 use super::super::plan::{SaidIssue, why_gone};
 use super::super::protocol::Kind;
@@ -16,6 +16,7 @@ use super::asked::Track;
 use super::epochs::Epoch;
 use super::tasks::View;
 use super::told::Told;
+use super::unsettled::unsettled;
 use super::{Fate, PastIssue};
 
 /// A lapse at some instant.
@@ -51,7 +52,12 @@ pub(super) fn issues<'a>(
     let of_place = |l: &&Lapse| l.place == place;
     let mut said: Vec<Said> = Vec::new();
     let mut since = Instant::EARLIEST;
-    for at in unsettled(number, any, told, view) {
+    let requirement = any.line.requirement;
+    let before = match requirement.kind {
+        Kind::After { requirement, within: _ } => told.get(number - place.1 + requirement),
+        Kind::Every { .. } | Kind::PerDay { .. } | Kind::At { .. } => None,
+    };
+    for at in unsettled(requirement, any.told, before, view) {
         let before = at - TICK;
         let index = view.epochs.partition_point(|e| e.span.to <= before);
         if let (Some(epoch), Some(tracks)) = (view.epochs.get(index), tracks.get(index))
@@ -66,12 +72,16 @@ pub(super) fn issues<'a>(
         since = at;
     }
     let last = tracks.last().and_then(|tracks| tracks.iter().find(|t| t.number == number));
-    let seen = |l: &Lapse| Seen { from: l.from, at: l.from, announced: l.announced };
+    let at = |l: &Lapse| match l.basis {
+        Basis::PerDay { .. } => l.from - TICK,
+        Basis::Every { .. } | Basis::At { .. } | Basis::After { .. } => l.from,
+    };
+    let seen = |l: &Lapse| Seen { from: l.from, at: at(l), announced: l.announced };
     let seen: Vec<Seen> = lapses.iter().filter(of_place).map(seen).collect();
     note(&seen, last, since, &mut said, view);
     for said in said {
         let requirement = any.line.id();
-        let unit = || view.places.at(said.at).cloned().unwrap_or_default();
+        let unit = || view.record.places.at(said.at).cloned().unwrap_or_default();
         let standing = lapses.iter().filter(of_place).find(|l| l.from == said.from);
         out.push(PastIssue {
             place,
@@ -84,31 +94,14 @@ pub(super) fn issues<'a>(
                     at: said.gone.unwrap_or(view.until),
                     mitigation: why_gone(
                         &SaidIssue { requirement: requirement.clone(), from: said.from },
-                        view.facts,
-                        view.rules,
+                        view.record.facts,
+                        view.record.rules,
                     ),
                 },
             },
             requirement,
         });
     }
-}
-
-/// The instants at which what was announced of the requirement at `place`, whose number is `number`, may go, or more may
-/// be announced at once; in order, none twice.
-fn unsettled(number: usize, track: &Track<'_>, told: &[Told<'_>], view: &View<'_>) -> Vec<Instant> {
-    let mut out: Vec<Instant> = view.epochs.iter().skip(1).map(|e| e.span.from).collect();
-    let by_day = matches!(track.line.requirement.kind, Kind::PerDay { .. });
-    track.told.unsettling(view.rules, by_day, &mut out);
-    if let Kind::After { requirement, within: _ } = track.line.requirement.kind
-        && let Some(trigger) = told.get(number - track.line.place.1 + requirement)
-    {
-        trigger.unsettling(view.rules, false, &mut out);
-    }
-    out.retain(|at| *at <= view.until);
-    out.sort_unstable();
-    out.dedup();
-    out
 }
 
 /// The track of the care that that of `track` follows.
@@ -120,7 +113,7 @@ fn trigger<'t, 'a>(track: &Track<'a>, tracks: &'t [Track<'a>]) -> Option<&'t Tra
 /// The lapses of `track` as they were known at `now`.
 fn look(track: &Track<'_>, tracks: &[Track<'_>], epoch: &Epoch, view: &View<'_>, now: Instant) -> Vec<Seen> {
     let frame = Frame {
-        rules: view.rules,
+        rules: view.record.rules,
         now,
         cut: now,
         watermark: Instant::LATEST,
@@ -132,7 +125,7 @@ fn look(track: &Track<'_>, tracks: &[Track<'_>], epoch: &Epoch, view: &View<'_>,
         .flatten()
         .map(|track| {
             let mut line = epoch.known_at(&track.line, now);
-            line.read(track.told.deeds, view.rules, now + view.rules.ahead, now);
+            line.read(track.told.deeds, view.record.rules, now + view.record.rules.ahead, now);
             line
         })
         .collect();
@@ -152,19 +145,24 @@ fn note(seen: &[Seen], track: Option<&Track<'_>>, since: Instant, said: &mut Vec
         if said.iter().any(|s| s.from == lapse.from) {
             continue;
         }
-        let announced = announced(lapse.from, track, view).max(since);
+        let announced = announced(lapse, track, view).max(since);
         said.push(Said { from: lapse.from, at: lapse.at, announced, gone: None });
     }
 }
 
-/// When a lapse from `from` on was announced, if nothing unsettling came between.
-fn announced(from: Instant, track: Option<&Track<'_>>, view: &View<'_>) -> Instant {
-    let declared = from + view.rules.allowance;
-    let earliest = declared.max(from + TICK);
-    let stretches = track.into_iter().flat_map(|t| &t.line.stretches);
-    let mut at_risk = stretches.rev().filter(|s| s.hull.from <= from);
+/// When `lapse` was announced, if nothing unsettling came between.
+fn announced(lapse: &Seen, track: Option<&Track<'_>>, view: &View<'_>) -> Instant {
+    let declared = lapse.from + view.record.rules.allowance;
+    let mut earliest = declared.max(lapse.from + TICK);
+    let mut stretches = track.into_iter().flat_map(|t| t.line.stretches.iter().rev());
     // while the patient is away the stretch may be over: what is declared then waits for the return
-    let Some(stretch) = at_risk.next() else { return earliest };
-    let after = stretch.pieces.iter().find(|p| p.to > declared);
-    after.map_or(earliest, |piece| earliest.max(piece.from))
+    if let Some(stretch) = stretches.find(|s| s.hull.from <= lapse.from)
+        && let Some(piece) = stretch.pieces.iter().find(|p| p.to > declared)
+    {
+        earliest = earliest.max(piece.from);
+    }
+    // what lies behind the last row waits for the next one
+    let later = view.epochs.iter().skip(view.epochs.partition_point(|e| e.span.to <= earliest));
+    let verified = later.map(|e| (e.span.from, &e.airway.unverified)).find(|(_, u)| !u.contains(lapse.at));
+    verified.map_or(earliest, |(from, _)| earliest.max(from))
 }

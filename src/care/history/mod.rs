@@ -6,19 +6,19 @@ mod epochs;
 mod issues;
 mod tasks;
 mod told;
+mod unsettled;
 
 use std::sync::Arc;
 
 use super::airway::{begin_of, end_of};
-use super::deeds::deeds;
 use super::facts::Facts;
 use super::ledger::{Feed, Lapse, Ledger};
 use super::line::{Line, Times};
-use super::place::places;
 use super::plan::{Mitigation, Reason};
-use super::protocol::{Requirement, Rules};
-use super::reconcile::ledger_at;
-use super::time::{Instant, Span, Spans};
+use super::protocol::Rules;
+use super::reconcile::ledger_of;
+use super::record::Record;
+use super::time::Instant;
 use asked::{Asked, Past, Track, asked};
 use epochs::{Epoch, epochs};
 use issues::issues;
@@ -103,20 +103,18 @@ pub fn ledger_and_history(facts: &Facts, rules: &Rules, until: Instant) -> (Ledg
     } else {
         facts
     };
-    let ledger = ledger_at(facts, rules, Feed::unwatched(), until);
-    let history = history(facts, rules, &ledger, until);
+    let record = Record::read(facts, rules);
+    let ledger = ledger_of(&record, Feed::unwatched(), until);
+    let history = history(&record, &ledger, until);
     (ledger, history)
 }
 
-/// What would have been said up to `until` of the stay whose ledger then is `ledger`; `facts` tell of nothing later.
-pub fn history(facts: &Facts, rules: &Rules, ledger: &Ledger, until: Instant) -> History {
-    let requirements: Vec<&Requirement> = rules.protocols.iter().flat_map(|p| &p.requirements).collect();
-    let deeds = deeds(facts, &requirements);
-    let told: Vec<Told<'_>> = deeds.iter().map(|d| Told::new(d, rules)).collect();
-    let away = Spans::union(facts.away.iter().map(|a| Span::until(a.from, a.to)));
-    let places = places(&facts.units);
-    let epochs = epochs(facts, rules, until);
-    let view = View { facts, rules, epochs: &epochs, away: &away, places: &places, until };
+/// What would have been said up to `until` of the stay whose ledger then is `ledger`.
+fn history(record: &Record<'_>, ledger: &Ledger, until: Instant) -> History {
+    let rules = record.rules;
+    let told: Vec<Told<'_>> = record.deeds.iter().map(|d| Told::new(d, rules)).collect();
+    let epochs = epochs(record, until);
+    let view = View { record, epochs: &epochs, until };
     let tracks: Vec<Vec<Track<'_>>> = epochs.iter().map(|epoch| view.tracks(epoch, &told)).collect();
     let mut spans: Vec<Asked> = Vec::new();
     for (epoch, tracks) in epochs.iter().zip(&tracks) {
@@ -124,8 +122,8 @@ pub fn history(facts: &Facts, rules: &Rules, ledger: &Ledger, until: Instant) ->
             asked(track, tracks, &Past { rules, epoch }, &mut spans);
         }
     }
-    let mut out = History { tasks: tasks(&mut spans, &requirements, &view), issues: Vec::new() };
-    for number in 0..requirements.len() {
+    let mut out = History { tasks: tasks(&mut spans, &view), issues: Vec::new() };
+    for number in 0..record.requirements.len() {
         issues(number, &tracks, &told, &ledger.lapses, &view, &mut out.issues);
     }
     out.issues.sort_by_key(|i| (i.place, i.from));
@@ -137,12 +135,12 @@ impl<'a> View<'a> {
     fn tracks(&self, epoch: &Epoch, told: &'a [Told<'a>]) -> Vec<Track<'a>> {
         let mut out = Vec::new();
         let mut numbers = 0..;
-        for (p, protocol) in self.rules.protocols.iter().enumerate() {
-            let here = self.places.time(|unit| self.rules.protocol_in(unit) == Some(p));
-            let scope = epoch.airway.episodes.and(&here);
-            let times = Times { scope: &scope, away: self.away, episodes: &epoch.airway.episodes };
+        let record = self.record;
+        for (p, (protocol, scope)) in record.rules.protocols.iter().zip(&record.scopes).enumerate() {
+            let scope = epoch.airway.episodes.and(scope);
+            let times = Times { scope: &scope, away: &record.away, episodes: &epoch.airway.episodes };
             for ((index, requirement), number) in protocol.requirements.iter().enumerate().zip(&mut numbers) {
-                let line = Line::new((p, index), requirement, times, &self.facts.conditions);
+                let line = Line::new((p, index), requirement, times, &record.facts.conditions);
                 if let Some(told) = told.get(number).filter(|_| !line.at_risk.is_empty()) {
                     out.push(Track { number, line, told });
                 }

@@ -2,12 +2,10 @@
 
 use std::sync::Arc;
 
-use super::super::facts::Facts;
 use super::super::ledger::State;
-use super::super::place::Places;
 use super::super::plan::Reason;
-use super::super::protocol::{Requirement, Rules};
-use super::super::reconcile::state;
+use super::super::protocol::Requirement;
+use super::super::record::Record;
 use super::super::time::{Instant, Spans};
 use super::asked::Asked;
 use super::epochs::Epoch;
@@ -15,11 +13,8 @@ use super::{PastClosing, PastTask};
 
 /// What is needed to tell how a stay stood at any instant.
 pub(super) struct View<'a> {
-    pub(super) facts: &'a Facts,
-    pub(super) rules: &'a Rules,
+    pub(super) record: &'a Record<'a>,
     pub(super) epochs: &'a [Epoch],
-    pub(super) away: &'a Spans,
-    pub(super) places: &'a Places,
     pub(super) until: Instant,
 }
 
@@ -32,7 +27,7 @@ struct Run<'a> {
 }
 
 /// The Tasks that `asked` makes.
-pub(super) fn tasks(asked: &mut [Asked], requirements: &[&Requirement], view: &View<'_>) -> Vec<PastTask> {
+pub(super) fn tasks(asked: &mut [Asked], view: &View<'_>) -> Vec<PastTask> {
     asked.sort_unstable();
     let mut out: Vec<PastTask> = Vec::new();
     let mut rest = &*asked;
@@ -45,7 +40,7 @@ pub(super) fn tasks(asked: &mut [Asked], requirements: &[&Requirement], view: &V
             out.push(PastTask {
                 round: run.due.max(before.unwrap_or(run.due)),
                 opened: run.from,
-                unit: view.places.last_known(run.from).cloned().unwrap_or_default(),
+                unit: view.record.places.last_known(run.from).cloned().unwrap_or_default(),
                 closed: None,
                 asked: Vec::new(),
             });
@@ -57,7 +52,7 @@ pub(super) fn tasks(asked: &mut [Asked], requirements: &[&Requirement], view: &V
         let next = rest.first().map(|a| a.span.from);
         if let Some(task) = out.last_mut() {
             task.closed = view.closing(run.to, next);
-            task.asked = names(&numbers, requirements);
+            task.asked = names(&numbers, &view.record.requirements);
         }
     }
     out
@@ -103,9 +98,9 @@ impl View<'_> {
         }
         // on hold while the patient is away
         let mut borders: Vec<Instant> =
-            self.places.borders().chain(self.facts.ends.iter().map(|e| e.at)).collect();
+            self.record.places.borders().chain(self.record.facts.ends.iter().map(|e| e.at)).collect();
         let episodes = self.epochs.iter().flat_map(|e| e.airway.episodes.iter());
-        borders.extend(self.away.iter().chain(episodes).flat_map(|s| [s.from, s.to]));
+        borders.extend(self.record.away.iter().chain(episodes).flat_map(|s| [s.from, s.to]));
         borders.extend(self.epochs.iter().map(|e| e.span.from));
         borders.retain(|at| from < *at && *at <= self.until && next.is_none_or(|next| *at < next));
         borders.sort_unstable();
@@ -117,7 +112,7 @@ impl View<'_> {
         let epoch = self.epochs.partition_point(|e| e.span.to <= at);
         let none = Spans::none();
         let episodes = self.epochs.get(epoch).map_or(&none, |e| &e.airway.episodes);
-        match state(self.facts, self.rules, episodes, self.away, self.places, at) {
+        match self.record.state(episodes, at) {
             State::Ended { how, .. } => Some(PastClosing::Cancelled(Reason::Ended(how))),
             State::Extubated { .. } => Some(PastClosing::Cancelled(Reason::Extubated)),
             State::OutOfScope { .. } => Some(PastClosing::Cancelled(Reason::OutOfScope)),

@@ -2,7 +2,7 @@
 
 use chrono::NaiveDate;
 
-use super::super::deeds::{Deed, Deeds, Sign};
+use super::super::deeds::{Deed, Deeds};
 use super::super::protocol::Rules;
 use super::super::time::{Instant, Length};
 
@@ -57,23 +57,5 @@ impl<'a> Told<'a> {
             }
         }
         first
-    }
-
-    /// The instants at which something came to be known that may change what had already been announced: what reached
-    /// us later than the charting allowance, and care at an instant at which there had been a reason for none.
-    pub(super) fn unsettling(&self, rules: &Rules, by_day: bool, out: &mut Vec<Instant>) {
-        let mut excused: Option<Instant> = None;
-        for deed in self.deeds.dated.iter().rev() {
-            let instead = deed.sign == Sign::Credit && excused == Some(deed.at);
-            if deed.sign == Sign::Excuse {
-                excused = Some(deed.at);
-            }
-            if instead || deed.received > deed.at + rules.allowance {
-                out.push(self.known(deed));
-            }
-        }
-        if by_day {
-            out.extend(self.deeds.days.iter().map(|d| d.received));
-        }
     }
 }

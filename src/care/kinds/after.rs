@@ -12,7 +12,8 @@ pub(super) fn count<'a>(
     frame: &Frame<'_>,
     within: Length,
 ) -> Counted<'a> {
-    let (mut chances, mut wakes) = (Vec::new(), Vec::new());
+    let marks = line.marks.len();
+    let (mut chances, mut wakes) = (Vec::with_capacity(marks + 8), Vec::with_capacity(4 * marks + 8));
     let mut ask = frame.idle(line);
     let triggers = trigger.into_iter().flat_map(|t| t.signed(Sign::Credit)).filter(|m| m.at_risk);
     for first in triggers {
@@ -20,8 +21,9 @@ pub(super) fn count<'a>(
         let Some(stretch) = line.stretches.get(index) else { continue };
         let (from, deadline) = (first.at - frame.rules.lead, first.at + within);
         let window = |sign| {
-            let mut marks = line.marks_of(index).iter();
-            marks.find(|m| m.sign == sign && from <= m.at && m.at <= deadline)
+            let marks = line.marks_of(index);
+            let mut near = marks.iter().skip(marks.partition_point(|m| m.at < from));
+            near.find(|m| deadline < m.at || m.sign == sign).filter(|m| m.at <= deadline)
         };
         let chance = |outcome, mark: Option<&Mark<'a>>| Chance {
             outcome,

@@ -56,7 +56,8 @@ impl<'a> Clock<'a> {
 }
 
 pub(super) fn count<'a>(line: &'a Line<'a>, frame: &Frame<'_>, target: Length, limit: Length) -> Counted<'a> {
-    let (mut chances, mut wakes) = (Vec::new(), Vec::new());
+    let marks = line.marks.len();
+    let (mut chances, mut wakes) = (Vec::with_capacity(marks + 8), Vec::with_capacity(marks + 8));
     let mut ask = frame.idle(line);
     for (index, stretch) in line.stretches.iter().enumerate() {
         let limit = limit.max(SHORTEST_LIMIT);

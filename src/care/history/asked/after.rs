@@ -12,9 +12,14 @@ pub(super) fn asked(
     within: Length,
     out: &mut Vec<Asked>,
 ) {
-    let end = past.epoch.span.to;
-    let near = trigger.told.among(Instant::EARLIEST, end + past.rules.ahead);
     let windows: Vec<Window<'_>> = track.windows(past).collect();
+    let Some(first) = windows.first() else { return };
+    let Span { from: begin, to: end } = past.epoch.span;
+    // what was due earlier than the last answer known when the epoch began is long settled
+    let known = track.told.by_known.iter().take_while(|(known, _)| *known <= begin).map(|(_, at)| *at);
+    let answers = known.filter(|at| *at <= begin && first.stretch.hull.from <= *at);
+    let settled = answers.max().map_or(Instant::EARLIEST, |last| last - within);
+    let near = trigger.told.among(settled, end + past.rules.ahead);
     for care in near.chunk_by(|a, b| a.at == b.at) {
         let Some(first) = care.first().filter(|d| d.sign == Sign::Credit) else { continue };
         let known = trigger.told.first(care_only(care), |_| true).unwrap_or(first.at);
