@@ -45,6 +45,8 @@ enum Act {
     Replay(Box<replay::Arguments>),
     /// Add up the outputs of replays of a split input.
     Merge(replay::Merging),
+    /// Compare two outputs of replay, or two protocols over the same files.
+    Compare(Box<replay::Comparing>),
 }
 
 #[derive(Debug, Args)]
@@ -86,6 +88,7 @@ pub fn run(command: Command) -> ExitCode {
     let common = match &command.act {
         Act::Replay(arguments) => return replay::run(arguments),
         Act::Merge(arguments) => return replay::merge(arguments),
+        Act::Compare(arguments) => return replay::compare(arguments),
         Act::Serve(common) | Act::Check(common) | Act::Rebuild(common) => common,
         Act::Explain(explain) => &explain.common,
     };
@@ -112,7 +115,7 @@ pub fn run(command: Command) -> ExitCode {
             Act::Check(_) => check(config).await,
             Act::Rebuild(_) => rebuild(config).await,
             Act::Explain(asked) => explain_stay(config, asked).await,
-            Act::Replay(_) | Act::Merge(_) => Ok(()),
+            Act::Replay(_) | Act::Merge(_) | Act::Compare(_) => Ok(()),
         }
     });
     match done {

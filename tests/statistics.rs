@@ -10,7 +10,7 @@ use fhir_models::{Measure, MeasureReport, Resource, parse, validate};
 use terce::care::facts::Code;
 use terce::care::ledger::{Cell, CellKey};
 use terce::care::protocol::{Kind, Protocol, Requirement, Rules, Unit, UnitProtocol};
-use terce::care::statistics::wilson;
+use terce::care::statistics::{newcombe, wilson};
 use terce::care::tally::{CensusCell, DayCell, Tally};
 use terce::care::time::{Instant, Length};
 use terce::translate::measures::{MEASURES, Scope, evaluate, measure};
@@ -18,6 +18,21 @@ use terce::translate::measures::{MEASURES, Scope, evaluate, measure};
 fn rounded(events: u64, of: u64) -> (String, String) {
     let (low, high) = wilson(events, of).unwrap();
     (format!("{low:.4}"), format!("{high:.4}"))
+}
+
+/// Newcombe RG, Stat Med 1998;17:873-890, Table II, method 10; from memory, and by hand from the Wilson limits above.
+#[test]
+fn newcombe_gives_the_interval_of_a_difference() {
+    for (a, of_a, b, of_b, low, high) in
+        [(56, 70, 48, 80, 0.0524, 0.3339), (9, 10, 3, 10, 0.1705, 0.8090), (10, 10, 0, 20, 0.6791, 1.0)]
+    {
+        let (found_low, found_high) = newcombe(a, of_a, b, of_b).unwrap();
+        assert!(
+            (found_low - low).abs() < 5e-5 && (found_high - high).abs() < 5e-5,
+            "{found_low} {found_high}"
+        );
+    }
+    assert_eq!(newcombe(1, 2, 0, 0), None);
 }
 
 /// Newcombe RG, Stat Med 1998;17:857-872, Table I, method 3 (score, no continuity correction). The four cases are the

@@ -8,7 +8,10 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("care", &["care"]),
     ("translate", &["care", "translate"]),
     ("store", &["store"]),
-    ("stays", &["care", "translate", "store", "stays", "config", "feed"]),
+    ("site", &["care", "translate", "site", "config"]),
+    ("stays", &["care", "translate", "store", "stays", "site", "config", "feed"]),
+    // files to files: no store, no clock, no HTTP
+    ("replay", &["care", "translate", "replay", "site", "config"]),
     (
         "reconcile",
         &["care", "translate", "store", "stays", "reconcile", "config", "clock", "feed", "telemetry"],

@@ -17,3 +17,13 @@ pub fn wilson(events: u64, of: u64) -> Option<(f64, f64)> {
     let high = if events == of { 1.0 } else { ((middle + half) / scale).min(1.0) };
     Some((low, high))
 }
+
+/// The 95 % interval of the difference of two independent shares, `a` of `of_a` less `b` of `of_b`: Newcombe's hybrid of
+/// the two score intervals (Stat Med 1998;17:873-890, method 10). None where either share is none.
+pub fn newcombe(a: u64, of_a: u64, b: u64, of_b: u64) -> Option<(f64, f64)> {
+    let ((low_a, high_a), (low_b, high_b)) = (wilson(a, of_a)?, wilson(b, of_b)?);
+    let (p, q) = (a as f64 / of_a as f64, b as f64 / of_b as f64);
+    let below = ((p - low_a).powi(2) + (high_b - q).powi(2)).sqrt();
+    let above = ((high_a - p).powi(2) + (q - low_b).powi(2)).sqrt();
+    Some((p - q - below, p - q + above))
+}

@@ -28,12 +28,28 @@ const TOLD_EVERY: Duration = Duration::from_secs(10);
 protocol, map or zone cannot be honoured; 3 done, but some lines could not be read."
 )]
 pub(super) struct Arguments {
-    /// The configuration file of the site.
-    #[arg(long, env = "TERCE_CONFIG")]
-    config: Option<PathBuf>,
     /// The protocol: the id of a shipped one, or a file with a PlanDefinition.
     #[arg(long)]
     protocol: Option<String>,
+    #[command(flatten)]
+    how: How,
+    /// Write opportunities.ndjson too: each with its arithmetic and its sources.
+    #[arg(long)]
+    opportunities: bool,
+    /// The folder to write.
+    #[arg(long, default_value = "terce-replay")]
+    out: PathBuf,
+    /// NDJSON files (also .gz and .zst), folders of them, or - for standard input.
+    #[arg(required = true)]
+    inputs: Vec<PathBuf>,
+}
+
+/// How files are read and counted.
+#[derive(Debug, Args)]
+struct How {
+    /// The configuration file of the site.
+    #[arg(long, env = "TERCE_CONFIG")]
+    config: Option<PathBuf>,
     /// A file with a ConceptMap of local codes, or with a ValueSet of a condition; several times for several.
     #[arg(long)]
     map: Vec<PathBuf>,
@@ -43,27 +59,33 @@ pub(super) struct Arguments {
     /// Up to when to count, RFC 3339; without it up to when the last document was told.
     #[arg(long)]
     until: Option<String>,
-    /// The folder to write.
-    #[arg(long, default_value = "terce-replay")]
-    out: PathBuf,
     /// Threads; as many as there are cores if absent.
     #[arg(long)]
     threads: Option<usize>,
     /// How much may be kept in memory before it goes to files in the folder of output, in MiB.
     #[arg(long, default_value_t = 256)]
     memory: usize,
-    /// Write opportunities.ndjson too: each with its arithmetic and its sources.
-    #[arg(long)]
-    opportunities: bool,
     /// Stop at the first line that cannot be read.
     #[arg(long)]
     strict: bool,
     /// Read every document as the service reads it at its door: slower, and tells more of what is wrong.
     #[arg(long)]
     thorough: bool,
-    /// NDJSON files (also .gz and .zst), folders of them, or - for standard input.
-    #[arg(required = true)]
+}
+
+#[derive(Debug, Args)]
+pub(super) struct Comparing {
+    /// Two folders that replay has written; or, with files, two protocols: ids of shipped ones, or PlanDefinitions.
+    a: String,
+    /// As the first.
+    b: String,
+    /// Files to count by both protocols.
     inputs: Vec<PathBuf>,
+    #[command(flatten)]
+    how: How,
+    /// Write the comparison as CSV into this file.
+    #[arg(long)]
+    csv: Option<PathBuf>,
 }
 
 #[derive(Debug, Args)]
@@ -77,8 +99,9 @@ pub(super) struct Merging {
 }
 
 pub(super) fn run(arguments: &Arguments) -> ExitCode {
-    let asked = match asked(arguments) {
-        Ok(asked) => asked,
+    let Arguments { protocol, how, opportunities, out, inputs } = arguments;
+    let asked = match asked(how, protocol.as_ref(), inputs, out) {
+        Ok(asked) => Replay { opportunities: *opportunities, ..asked },
         Err(error) => {
             say(&format!("{error:#}"), true);
             return ExitCode::from(2);
@@ -113,38 +136,74 @@ pub(super) fn merge(arguments: &Merging) -> ExitCode {
     }
 }
 
-fn asked(arguments: &Arguments) -> anyhow::Result<Replay> {
-    let setup = setup(arguments)?;
+pub(super) fn compare(arguments: &Comparing) -> ExitCode {
+    match compared(arguments) {
+        Ok(text) => {
+            say(&text, false);
+            ExitCode::SUCCESS
+        }
+        Err(error) => {
+            say(&format!("{error:#}"), true);
+            ExitCode::FAILURE
+        }
+    }
+}
+
+fn compared(arguments: &Comparing) -> anyhow::Result<String> {
+    let scratch;
+    let [a, b] = if arguments.inputs.is_empty() {
+        [PathBuf::from(&arguments.a), PathBuf::from(&arguments.b)]
+    } else {
+        scratch = tempfile::tempdir()?;
+        let outs = ["a", "b"].map(|name| scratch.path().join(name));
+        for (protocol, out) in [&arguments.a, &arguments.b].into_iter().zip(&outs) {
+            let asked = asked(&arguments.how, Some(protocol), &arguments.inputs, out)?;
+            let shown = Shown::new();
+            replay(&asked, &|progress| shown.tell(progress))?;
+            shown.end();
+        }
+        outs
+    };
+    let comparison = crate::replay::compare(&a, &b)?;
+    if let Some(path) = &arguments.csv {
+        let file = std::fs::File::create(path).with_context(|| path.display().to_string())?;
+        comparison.write_csv(file)?;
+    }
+    Ok(comparison.to_text())
+}
+
+fn asked(how: &How, protocol: Option<&String>, inputs: &[PathBuf], out: &Path) -> anyhow::Result<Replay> {
+    let setup = setup(how, protocol)?;
     // what cannot be honoured is told before a file is read
     setup.site()?;
-    let until = arguments.until.as_ref().map(|text| {
+    let until = how.until.as_ref().map(|text| {
         let at: Result<chrono::DateTime<chrono::Utc>, _> = text.parse();
         at.map(Instant::from)
             .with_context(|| format!("\"{text}\" is no instant: expected 2026-01-31T00:00:00Z"))
     });
     let cores = || std::thread::available_parallelism().map_or(1, usize::from);
     Ok(Replay {
-        inputs: arguments.inputs.clone(),
-        out: arguments.out.clone(),
+        inputs: inputs.to_vec(),
+        out: out.to_owned(),
         setup,
         until: until.transpose()?,
         now: Clock::machine().now(),
-        threads: arguments.threads.unwrap_or_else(cores).max(1),
-        memory: arguments.memory << 20,
-        opportunities: arguments.opportunities,
-        strict: arguments.strict,
-        thorough: arguments.thorough,
+        threads: how.threads.unwrap_or_else(cores).max(1),
+        memory: how.memory << 20,
+        opportunities: false,
+        strict: how.strict,
+        thorough: how.thorough,
     })
 }
 
-fn setup(arguments: &Arguments) -> anyhow::Result<Setup> {
+fn setup(how: &How, protocol: Option<&String>) -> anyhow::Result<Setup> {
     let read = |path: &Path| std::fs::read_to_string(path).with_context(|| path.display().to_string());
     let mut setup = Setup {
-        config: arguments.config.as_deref().map(read).transpose()?,
-        zone: arguments.zone.clone(),
+        config: how.config.as_deref().map(read).transpose()?,
+        zone: how.zone.clone(),
         ..Setup::default()
     };
-    for path in &arguments.map {
+    for path in &how.map {
         let (kind, id, text) = definition(path)?;
         match kind.as_str() {
             "ConceptMap" => setup.maps.push((id, text)),
@@ -152,7 +211,7 @@ fn setup(arguments: &Arguments) -> anyhow::Result<Setup> {
             other => anyhow::bail!("{}: a {other} is no map of codes", path.display()),
         }
     }
-    if let Some(protocol) = &arguments.protocol {
+    if let Some(protocol) = protocol {
         let path = Path::new(protocol);
         setup.protocol = Some(if path.is_file() {
             let (kind, id, text) = definition(path)?;

@@ -17,6 +17,7 @@
 //! - Of two documents of one id the one with the later `meta.lastUpdated` counts, then the one with the higher
 //!   `meta.versionId`. A document that says it is version 1 and names no known code is not read.
 
+mod compare;
 mod files;
 mod fold;
 mod input;
@@ -37,6 +38,7 @@ use crate::care::tally::Tally;
 use crate::care::time::Instant;
 use crate::site::Site;
 use crate::translate::export::KnownTexts;
+pub use compare::{Comparison, Row, compare};
 pub use files::{CENSUS, DAYS, MANIFEST, Manifest, REJECTED, REPORTS, ROWS, Setup, TALLIES, manifest};
 use fold::{Counted, Counting, Shared, count};
 use input::{Inputs, Place};

@@ -2,6 +2,7 @@
 //! lines, the split of the files and the threads.
 
 mod bad_input;
+mod compared;
 mod export;
 mod orders;
 mod same_numbers;
