@@ -208,7 +208,8 @@ impl Comparison {
             ));
         }
         out.push(String::new());
-        out.push("cov: % of the time at risk that was covered. tsk, iss: Tasks that asked for it and lapses announced,".into());
+        out.push("met: % of what was met or missed; cov: % of the time at risk that was covered;".into());
+        out.push("tsk, iss: Tasks that asked for it, and lapses announced,".into());
         out.push("for each ventilated day in scope. The interval (Newcombe) takes A and B as independent; of the same".into());
         out.push(
             "stays counted twice they are not, and it is no test then. Charted care is not care.".into(),

@@ -6,8 +6,10 @@ use std::sync::Arc;
 use super::read::Common;
 use super::record::{Kept, Reader, What, sets};
 use super::rows::{DoubtRow, IssueRow, Lines, OpportunityRow, TaskRow, Utc};
+use xxhash_rust::xxh3::xxh3_64;
+
 use crate::care::explain::{basis_sources, basis_words};
-use crate::care::facts::{Code, Facts, Source};
+use crate::care::facts::{Code, Facts, Source, When};
 use crate::care::history::{Fate, History, PastClosing, PastIssue, PastTask, ledger_and_history};
 use crate::care::ledger::{Doubt, LapseEnder, Ledger, Outcome};
 use crate::care::plan::Mitigation;
@@ -115,9 +117,16 @@ fn versions<'a>(
 
 /// Counts the patients whose documents are in `bytes`.
 pub(super) fn count(bytes: &[&[u8]], counting: &Counting<'_>) -> Counted {
-    let mut all: Vec<Kept<'_>> = bytes.iter().flat_map(|b| Reader(b)).collect();
+    let all = bytes.iter().flat_map(|b| Reader(b));
+    // most comparisons are between patients, and end at the first number
+    let patient = |k: &Kept<'_>| xxh3_64(k.patient.as_bytes());
+    let mut all: Vec<(u64, Kept<'_>)> = all.map(|k| (patient(&k), k)).collect();
     let key = |k: &Kept<'_>| (k.kind, k.told, k.version, k.digest);
-    all.sort_unstable_by(|a, b| (a.patient, a.id).cmp(&(b.patient, b.id)).then_with(|| key(a).cmp(&key(b))));
+    all.sort_unstable_by(|(m, a), (n, b)| {
+        let names = || (a.patient, a.id).cmp(&(b.patient, b.id));
+        m.cmp(n).then_with(names).then_with(|| key(a).cmp(&key(b)))
+    });
+    let all: Vec<Kept<'_>> = all.into_iter().map(|(_, k)| k).collect();
     let mut counted = Counted::default();
     let mut reading = Rereading { sets: sets(), encounter: None, counting };
     for of_patient in all.chunk_by(|a, b| a.patient == b.patient) {
@@ -153,8 +162,8 @@ impl Rereading<'_> {
                 let first = versions.iter().map(|v| v.told).min().unwrap_or(last.told);
                 let before = |at| first < at;
                 let by_versions = match at {
-                    crate::care::facts::When::At(at) if before(*at) => *recorded,
-                    _ => first.min(*recorded),
+                    When::At(at) if before(*at) => *recorded,
+                    When::At(_) | When::Day(_) => first.min(*recorded),
                 };
                 let told_first = *by_first && versions.len() > 1 && first > Instant::EARLIEST;
                 let recorded = if told_first { by_versions } else { *recorded }.min(until);

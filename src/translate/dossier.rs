@@ -17,6 +17,7 @@ mod stays;
 mod units;
 
 use std::borrow::Borrow;
+use std::collections::btree_map::Entry;
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
@@ -62,11 +63,19 @@ pub struct StayFacts {
 
 /// An extract's source, ordered and found by `Type/id`.
 #[derive(Clone, Debug)]
-struct Named(Source);
+struct Named {
+    source: Source,
+    /// How much of it is `Type/id`.
+    length: usize,
+}
 
 impl Named {
+    fn new(source: &Source) -> Self {
+        Named { source: source.clone(), length: name_of(source).len() }
+    }
+
     fn name(&self) -> &str {
-        name_of(&self.0)
+        self.source.0.get(..self.length).unwrap_or_default()
     }
 }
 
@@ -110,12 +119,16 @@ impl Dossier {
     /// Adds what a document says, in place of what an earlier version of it said; an older version changes nothing.
     pub fn put(&mut self, extract: impl Into<Arc<Extract>>) {
         let extract = extract.into();
-        let key = Named(extract.source.clone());
-        if self.documents.get(key.name()).is_some_and(|held| held.version > extract.version) {
-            return;
+        match self.documents.entry(Named::new(&extract.source)) {
+            Entry::Vacant(free) => {
+                free.insert(extract);
+            }
+            Entry::Occupied(held) if held.get().version > extract.version => {}
+            Entry::Occupied(held) => {
+                held.remove_entry();
+                self.documents.insert(Named::new(&extract.source), extract);
+            }
         }
-        self.documents.remove(key.name());
-        self.documents.insert(key, extract);
     }
 
     /// Forgets a document, whatever its version.
