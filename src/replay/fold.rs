@@ -9,14 +9,14 @@ use super::rows::{DoubtRow, IssueRow, Lines, OpportunityRow, TaskRow, Utc};
 use xxhash_rust::xxh3::xxh3_64;
 
 use crate::care::explain::{basis_sources, basis_words};
-use crate::care::facts::{Code, Facts, Source, When};
+use crate::care::facts::{Code, Facts, When};
 use crate::care::history::{Fate, History, PastClosing, PastIssue, PastTask, ledger_and_history};
 use crate::care::ledger::{Doubt, LapseEnder, Ledger, Outcome};
 use crate::care::plan::Mitigation;
 use crate::care::tally::Tally;
 use crate::care::time::Instant;
 use crate::site::Site;
-use crate::translate::document::Stored;
+use crate::translate::document::{Stored, source};
 use crate::translate::dossier::{Dossier, StayFacts};
 use crate::translate::export::{Head, KINDS};
 use crate::translate::extract::{Care, Extract, Made, Tell, Tells, extract_versions};
@@ -170,9 +170,8 @@ impl Rereading<'_> {
                 let encounter = encounter.map_or(Made::Unsaid, |e| Made::In(self.encounter(e)));
                 let activities = self.sets.get(usize::from(*activities)).cloned().unwrap_or_default();
                 let care = Care { at: *at, activities, devices: None, recorded, received: recorded };
-                let source = format!("{}/{}/_history/{}", last.kind(), last.id, last.version);
                 Some(Extract {
-                    source: Source(source.into()),
+                    source: source(last.kind(), last.id, last.version),
                     encounter,
                     tells: Tells::One(Tell::Care(care)),
                     doubts: None,

@@ -45,6 +45,31 @@ struct Stream {
     over: bool,
 }
 
+/// Whole lines, in a buffer that is used again and again.
+#[derive(Default)]
+pub(super) struct Block {
+    bytes: Vec<u8>,
+    from: usize,
+    to: usize,
+}
+
+impl Block {
+    pub(super) fn lines(&self) -> &[u8] {
+        self.bytes.get(self.from..self.to).unwrap_or_default()
+    }
+
+    /// Puts what `file` has from `from` to `to` behind the first `keep` bytes.
+    fn fill(&mut self, file: &File, from: u64, to: u64, keep: usize) -> io::Result<()> {
+        let end = keep + (to - from) as usize;
+        // only a buffer that is too short is cleared
+        if self.bytes.len() < end {
+            self.bytes.resize(end, 0);
+        }
+        self.to = end;
+        file.read_exact_at(self.bytes.get_mut(keep..end).unwrap_or_default(), from)
+    }
+}
+
 /// Which block of which file; in their order the lines can be numbered.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
 pub(super) struct Place {
@@ -136,7 +161,7 @@ impl Inputs {
     ///
     /// # Errors
     /// A file that cannot be read further, with its name.
-    pub(super) fn next(&self, block: &mut Vec<u8>) -> anyhow::Result<Option<Place>> {
+    pub(super) fn next(&self, block: &mut Block) -> anyhow::Result<Option<Place>> {
         loop {
             let at = self.current.load(Ordering::Relaxed);
             let Some(input) = self.files.get(at) else { return Ok(None) };
@@ -162,7 +187,7 @@ impl Inputs {
         file: &File,
         length: u64,
         next: &AtomicU64,
-        block: &mut Vec<u8>,
+        block: &mut Block,
     ) -> anyhow::Result<Option<u64>> {
         let number = next.fetch_add(1, Ordering::Relaxed);
         let start = number.saturating_mul(BLOCK as u64);
@@ -172,39 +197,34 @@ impl Inputs {
         // with the byte before it one sees whether a line begins at the start
         let from = start.saturating_sub(1);
         let end = (start + BLOCK as u64).min(length);
-        fill(file, from, end, block, 0)?;
+        block.fill(file, from, end, 0)?;
+        block.from = 0;
         self.read.fetch_add(end - start, Ordering::Relaxed);
-        let skip = if start == 0 { Some(0) } else { memchr(b'\n', block).map(|at| at + 1) };
+        let skip = if start == 0 { Some(0) } else { memchr(b'\n', block.lines()).map(|at| at + 1) };
         let Some(skip) = skip.filter(|s| from + (*s as u64) < end) else {
-            block.clear();
+            block.to = 0;
             return Ok(Some(number));
         };
         let mut until = end;
-        while until < length && block.last() != Some(&b'\n') {
-            let (had, more) = (block.len(), (until + 64 * 1024).min(length));
-            fill(file, until, more, block, had)?;
+        while until < length && block.lines().last() != Some(&b'\n') {
+            let (had, more) = (block.to, (until + 64 * 1024).min(length));
+            block.fill(file, until, more, had)?;
             until = more;
-            if let Some(at) = block.get(had..).and_then(|new| memchr(b'\n', new)) {
-                block.truncate(had + at + 1);
+            if let Some(at) = block.lines().get(had..).and_then(|new| memchr(b'\n', new)) {
+                block.to = had + at + 1;
                 break;
             }
-            if block.len() > LONGEST_LINE {
+            if block.to > LONGEST_LINE {
                 bail!("a line of more than {LONGEST_LINE} bytes");
             }
         }
-        block.drain(..skip);
+        block.from = skip;
         Ok(Some(number))
     }
 }
 
-fn fill(file: &File, from: u64, to: u64, block: &mut Vec<u8>, keep: usize) -> io::Result<()> {
-    // what was there before is written over: a block of the same size is not cleared first
-    block.resize(keep + (to - from) as usize, 0);
-    file.read_exact_at(block.get_mut(keep..).unwrap_or_default(), from)
-}
-
 impl Stream {
-    fn next(&mut self, block: &mut Vec<u8>, read: &AtomicU64) -> anyhow::Result<Option<u64>> {
+    fn next(&mut self, block: &mut Block, read: &AtomicU64) -> anyhow::Result<Option<u64>> {
         if self.over {
             return Ok(None);
         }
@@ -212,24 +232,26 @@ impl Stream {
             Some(reader) => reader,
             None => open(self.path.as_deref())?,
         };
-        block.clear();
-        block.append(&mut self.carry);
+        let bytes = &mut block.bytes;
+        bytes.clear();
+        bytes.append(&mut self.carry);
         loop {
-            let had = block.len();
-            let got = reader.by_ref().take(BLOCK as u64).read_to_end(block)?;
+            let had = bytes.len();
+            let got = reader.by_ref().take(BLOCK as u64).read_to_end(bytes)?;
             read.fetch_add(got as u64, Ordering::Relaxed);
             if got < BLOCK {
                 self.over = true;
                 break;
             }
-            if let Some(at) = block.get(had..).and_then(|new| memrchr(b'\n', new)) {
-                self.carry.extend(block.drain(had + at + 1..));
+            if let Some(at) = bytes.get(had..).and_then(|new| memrchr(b'\n', new)) {
+                self.carry.extend(bytes.drain(had + at + 1..));
                 break;
             }
-            if block.len() > LONGEST_LINE {
+            if bytes.len() > LONGEST_LINE {
                 bail!("a line of more than {LONGEST_LINE} bytes");
             }
         }
+        (block.from, block.to) = (0, block.bytes.len());
         self.reader = Some(reader);
         self.blocks += 1;
         Ok(Some(self.blocks))

@@ -41,7 +41,7 @@ use crate::translate::export::KnownTexts;
 pub use compare::{Comparison, Row, compare};
 pub use files::{CENSUS, DAYS, MANIFEST, Manifest, REJECTED, REPORTS, ROWS, Setup, TALLIES, manifest};
 use fold::{Counted, Counting, Shared, count};
-use input::{Inputs, Place};
+use input::{Block, Inputs, Place};
 pub use merge::merge;
 use read::{Common, Counts, Desk, Found};
 use record::{Kept, PARTS, Parts, Spill, What};
@@ -200,9 +200,9 @@ impl Replay {
     }
 
     fn read_some(&self, desk: &Desk<'_>) -> anyhow::Result<Found> {
-        let (mut found, mut block) = (Found::new(), Vec::new());
+        let (mut found, mut block) = (Found::new(), Block::default());
         while let Some(place) = desk.inputs.next(&mut block)? {
-            found.block(place, &block, desk)?;
+            found.block(place, block.lines(), desk)?;
             if self.strict && !found.rejected.is_empty() {
                 break;
             }
@@ -254,8 +254,12 @@ impl Replay {
             doubts.push(&DoubtRow { patient: None, stay: None, source: &doubt.source.0, why: &doubt.why });
         }
         all.doubts.add(doubts)?;
-        let written = all.write(&self.out, self.opportunities)?;
-        files::write_sums(&self.out, &tally, site, until)?;
+        let written = std::thread::scope(|scope| -> anyhow::Result<_> {
+            let sums = scope.spawn(|| files::write_sums(&self.out, &tally, site, until));
+            let written = all.write(&self.out, self.opportunities)?;
+            sums.join().unwrap_or_else(|_| bail!("a thread ended by a fault"))?;
+            Ok(written)
+        })?;
         let manifest = self.manifest(site, until, stays, open);
         files::write_rejected(&self.out, &reading.bad_lines)?;
         files::write_manifest(&self.out, &manifest)?;
@@ -311,16 +315,20 @@ impl Output {
         self.opportunities.add(counted.opportunities)
     }
 
-    fn write(self, folder: &Path, opportunities: bool) -> std::io::Result<BTreeMap<&'static str, u64>> {
-        let mut written = BTreeMap::new();
-        let [issues, tasks, doubts, each] = ROWS;
-        for (name, runs) in [(issues, self.issues), (tasks, self.tasks), (doubts, self.doubts)] {
-            written.insert(name, runs.write(&folder.join(name))?);
-        }
-        if opportunities {
-            written.insert(each, self.opportunities.write(&folder.join(each))?);
-        }
-        Ok(written)
+    fn write(self, folder: &Path, opportunities: bool) -> anyhow::Result<BTreeMap<&'static str, u64>> {
+        let each = [self.issues, self.tasks, self.doubts, self.opportunities];
+        let asked = ROWS.into_iter().zip(each).take(if opportunities { ROWS.len() } else { ROWS.len() - 1 });
+        std::thread::scope(|scope| {
+            let write = |(name, runs): (&'static str, Runs)| {
+                scope.spawn(move || runs.write(&folder.join(name)).map(|count| (name, count)))
+            };
+            let writers: Vec<_> = asked.map(write).collect();
+            let done = writers.into_iter().map(|w| match w.join() {
+                Ok(written) => Ok(written?),
+                Err(_) => bail!("a thread ended by a fault"),
+            });
+            done.collect()
+        })
     }
 }
 

@@ -279,8 +279,10 @@ impl Codes {
     }
 
     /// What several meanings mean together.
-    pub fn all<'a>(&self, meanings: impl Iterator<Item = &'a Meaning>) -> Meaning {
-        meanings.fold(Meaning::default(), Meaning::with)
+    pub fn all<'a>(&self, mut meanings: impl Iterator<Item = &'a Meaning>) -> Meaning {
+        // mostly one of several codings is known
+        let Some(first) = meanings.next() else { return Meaning::default() };
+        meanings.fold(first.clone(), Meaning::with)
     }
 
     /// The codings of a concept that are not known here, as system and code; those without a system have it empty.

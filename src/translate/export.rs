@@ -5,6 +5,7 @@
 
 use std::collections::HashSet;
 use std::hash::BuildHasherDefault;
+use std::sync::LazyLock;
 
 use fhir_models::{IssueKind, ParseError, Procedure, parse_scanned};
 use memchr::{memchr, memmem};
@@ -162,7 +163,10 @@ fn procedure(body: &[u8]) -> Result<Charted<'_>, ParseError> {
 
 /// Names can be written with escapes: where there is one, the strict reader decides.
 fn may_change_meaning(body: &[u8]) -> bool {
-    ["modifierExtension", "implicitRules", "\\u"].iter().any(|s| memmem::find(body, s.as_bytes()).is_some())
+    static NAMES: LazyLock<[memmem::Finder<'static>; 2]> =
+        LazyLock::new(|| [memmem::Finder::new("modifierExtension"), memmem::Finder::new("implicitRules")]);
+    let escaped = memchr(b'\\', body).is_some() && memmem::find(body, b"\\u").is_some();
+    escaped || NAMES.iter().any(|name| name.find(body).is_some())
 }
 
 /// The texts of all codes that mean something: what a document can be told apart by without reading it.
