@@ -160,7 +160,7 @@ impl Replay {
         let (inputs, total) = Inputs::open(&input::files(&self.inputs)?)?;
         let received = self.until.unwrap_or(self.now);
         let threads = self.threads.max(1);
-        let spill = Spill::new(&self.out, self.memory / threads)?;
+        let spill = Spill::new(&self.out, self.memory / threads);
         let desk = Desk {
             inputs: &inputs,
             site,
