@@ -9,19 +9,22 @@ use std::sync::LazyLock;
 
 use libfuzzer_sys::fuzz_target;
 use terce::care::time::Instant;
-use terce::replay::{Replay, Setup, replay};
+use terce::replay::{Replay, Setup, replay_at};
+use terce::site::Site;
 
 /// 2026-06-01T00:00:00Z, fixed: the same bytes must run the same way on every day.
 const NOW_US: i64 = 1_780_272_000_000_000;
 
-/// In memory where the system offers that: a run writes a dozen files.
+/// For the files of the runs; whoever starts the search says where, and clears it away.
 static FOLDER: LazyLock<PathBuf> = LazyLock::new(|| {
-    let memory = PathBuf::from("/dev/shm");
-    let above = if memory.is_dir() { memory } else { std::env::temp_dir() };
-    let folder = above.join(format!("terce-fuzz-{}", std::process::id()));
+    let folder = std::env::temp_dir().join(format!("terce-fuzz-{}", std::process::id()));
     std::fs::create_dir_all(&folder).expect("the folder can be made");
     folder
 });
+
+/// Read once: it is the same in every run, and reading it would take longer than most inputs.
+static SITE: LazyLock<Site> =
+    LazyLock::new(|| Setup::default().site().expect("what is shipped can be honoured"));
 
 fuzz_target!(|bytes: &[u8]| {
     let input = FOLDER.join("export.ndjson");
@@ -40,7 +43,7 @@ fuzz_target!(|bytes: &[u8]| {
         // by the length, so that the input alone says how it is run
         thorough: bytes.len() % 2 == 1,
     };
-    if let Err(error) = replay(&asked, &|_| {}) {
+    if let Err(error) = replay_at(&asked, &SITE, &|_| {}) {
         panic!("a replay that does not end: {error:#}");
     }
 });
