@@ -127,19 +127,26 @@ pub struct Summary {
 /// # Errors
 /// A file that cannot be read or written; with `strict` a bad line; a setup that cannot be honoured.
 pub fn replay(asked: &Replay, tell: &(dyn Fn(Progress) + Sync)) -> anyhow::Result<Summary> {
-    let site = asked.setup.site()?;
+    replay_at(asked, &asked.setup.site()?, tell)
+}
+
+/// As [`replay`], at the site that `asked.setup` describes, for whoever replays there more than once.
+///
+/// # Errors
+/// As for [`replay`].
+pub fn replay_at(asked: &Replay, site: &Site, tell: &(dyn Fn(Progress) + Sync)) -> anyhow::Result<Summary> {
     std::fs::create_dir_all(&asked.out).with_context(|| asked.out.display().to_string())?;
     // whoever looks for the manifest finds a whole folder or none
     let _ = std::fs::remove_file(asked.out.join(MANIFEST));
-    let mut reading = asked.read(&site, false, tell)?;
+    let mut reading = asked.read(site, false, tell)?;
     if reading.shared.some_device_tells_of_care() && reading.counts.no_known_code > 0 {
         if asked.inputs.iter().any(|p| p.as_os_str() == "-") {
             bail!("some devices tell of care, which asks for a second reading: give the files by name");
         }
-        reading = asked.read(&site, true, tell)?;
+        reading = asked.read(site, true, tell)?;
     }
     let until = asked.until.unwrap_or(reading.latest.map_or(asked.now, |l| l.min(asked.now)));
-    asked.count(&site, reading, until, tell)
+    asked.count(site, reading, until, tell)
 }
 
 /// Everything that was read.
@@ -162,7 +169,7 @@ impl Replay {
         let (inputs, total) = Inputs::open(&input::files(&self.inputs)?)?;
         let received = self.until.unwrap_or(self.now);
         let threads = self.threads.max(1);
-        let spill = Spill::new(&self.out, self.memory / threads)?;
+        let spill = Spill::new(&self.out, self.memory / threads);
         let desk = Desk {
             inputs: &inputs,
             site,

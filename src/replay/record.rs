@@ -3,7 +3,7 @@
 
 use std::fs::File;
 use std::io::{self, Read, Seek, SeekFrom, Write};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
 
 use xxhash_rust::xxh3::xxh3_64;
@@ -25,7 +25,9 @@ pub(super) struct Parts {
 
 /// What of all workers did not fit.
 pub(super) struct Spill {
-    files: Vec<Mutex<File>>,
+    folder: PathBuf,
+    /// One for each part, made when there is something to put aside: most exports fit into memory.
+    files: Vec<Mutex<Option<File>>>,
     /// How much each worker may hold.
     pub(super) budget: usize,
 }
@@ -116,8 +118,10 @@ impl Parts {
         if self.size > spill.budget {
             self.size = 0;
             for (bytes, file) in self.held.iter_mut().zip(&spill.files) {
-                file.lock().unwrap_or_else(PoisonError::into_inner).write_all(bytes)?;
-                bytes.clear();
+                if !bytes.is_empty() {
+                    spill.put(file, bytes)?;
+                    bytes.clear();
+                }
             }
         }
         Ok(())
@@ -131,12 +135,18 @@ impl Parts {
 
 impl Spill {
     /// Files in `folder`, which nobody else sees and which are gone with the process.
-    ///
-    /// # Errors
-    /// The files cannot be made.
-    pub(super) fn new(folder: &Path, budget: usize) -> io::Result<Self> {
-        let file = |_| tempfile::tempfile_in(folder).map(Mutex::new);
-        Ok(Spill { files: (0..PARTS).map(file).collect::<io::Result<_>>()?, budget })
+    pub(super) fn new(folder: &Path, budget: usize) -> Self {
+        let files = (0..PARTS).map(|_| Mutex::new(None)).collect();
+        Spill { folder: folder.to_owned(), files, budget }
+    }
+
+    fn put(&self, file: &Mutex<Option<File>>, bytes: &[u8]) -> io::Result<()> {
+        let mut file = file.lock().unwrap_or_else(PoisonError::into_inner);
+        let made = match file.take() {
+            Some(made) => made,
+            None => tempfile::tempfile_in(&self.folder)?,
+        };
+        file.insert(made).write_all(bytes)
     }
 
     /// What was put aside of a part.
@@ -147,8 +157,10 @@ impl Spill {
         let mut bytes = Vec::new();
         if let Some(file) = self.files.get(part) {
             let mut file = file.lock().unwrap_or_else(PoisonError::into_inner);
-            file.seek(SeekFrom::Start(0))?;
-            file.read_to_end(&mut bytes)?;
+            if let Some(file) = &mut *file {
+                file.seek(SeekFrom::Start(0))?;
+                file.read_to_end(&mut bytes)?;
+            }
         }
         Ok(bytes)
     }
