@@ -15,6 +15,8 @@ use crate::care::statistics::newcombe;
 use crate::care::tally::Tally;
 use crate::care::time::Length;
 
+mod text;
+
 /// Two outputs side by side.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Comparison {
@@ -37,7 +39,8 @@ pub struct Row {
     pub tasks: [u64; 2],
     /// Lapses that would have been announced.
     pub issues: [u64; 2],
-    /// Ventilated days in scope: the time at risk of the requirement that was at risk longest.
+    /// Patient-days of the shift, or of all: in each unit and shift the time at risk of the requirement that was at risk
+    /// longest there, added up, in days of 24 hours.
     pub days: [f64; 2],
 }
 
@@ -61,6 +64,8 @@ struct Side {
     cells: BTreeMap<Key, Cell>,
     tasks: BTreeMap<Key, u64>,
     issues: BTreeMap<Key, u64>,
+    /// Patient-days by shift; none for all of them.
+    days: BTreeMap<Option<Arc<str>>, f64>,
 }
 
 /// Compares the folders `a` and `b`, each written by a replay or a merge.
@@ -70,25 +75,32 @@ struct Side {
 pub fn compare(a: &Path, b: &Path) -> anyhow::Result<Comparison> {
     let made = [files::manifest(a)?, files::manifest(b)?];
     let sides = [Side::read(a)?, Side::read(b)?];
-    let keys: BTreeSet<&Key> = sides.iter().flat_map(|s| s.cells.keys()).collect();
+    let all = (None, None);
+    let keys: BTreeSet<&Key> = sides.iter().flat_map(Side::keys).chain([&all]).collect();
     let mut keys: Vec<&Key> = keys.into_iter().collect();
     keys.sort_by_key(|(requirement, shift)| (shift.is_some(), requirement.clone(), shift.clone()));
-    let rows = keys.into_iter().filter(|(r, s)| r.is_some() || s.is_none()).map(|key| Row {
+    let rows = keys.into_iter().map(|key| Row {
         requirement: key.0.clone(),
         shift: key.1.clone(),
         cells: sides.each_ref().map(|s| s.cells.get(key).copied()),
         tasks: sides.each_ref().map(|s| s.tasks.get(key).copied().unwrap_or_default()),
         issues: sides.each_ref().map(|s| s.issues.get(key).copied().unwrap_or_default()),
-        days: sides.each_ref().map(|s| s.days(key.1.as_ref())),
+        days: sides.each_ref().map(|s| s.days.get(&key.1).copied().unwrap_or_default()),
     });
     let rows = rows.collect();
     Ok(Comparison { made, rows })
 }
 
 impl Side {
+    /// All requirements and shifts of which it tells anything.
+    fn keys(&self) -> impl Iterator<Item = &Key> {
+        self.cells.keys().chain(self.tasks.keys()).chain(self.issues.keys())
+    }
+
     fn read(folder: &Path) -> anyhow::Result<Side> {
         let (mut side, mut tally) = (Side::default(), Tally::default());
         files::read_sums(folder, &mut tally)?;
+        side.days = days(&tally);
         for (key, cell) in &tally.cells {
             for at in keys(Some(&key.requirement), &key.shift) {
                 side.cells.entry(at).or_default().add(cell);
@@ -110,13 +122,23 @@ impl Side {
         })?;
         Ok(side)
     }
+}
 
-    /// Ventilated days in scope.
-    fn days(&self, shift: Option<&Arc<str>>) -> f64 {
-        let of = self.cells.iter().filter(|((r, s), _)| r.is_some() && s.as_ref() == shift);
-        let longest = of.map(|(_, cell)| cell.at_risk + cell.unverified).max().unwrap_or(Length::ZERO);
-        longest.as_micros() as f64 / 86_400e6
+/// Patient-days by shift, and of all shifts. Units may ask for different things, so the longest is found in each.
+fn days(tally: &Tally) -> BTreeMap<Option<Arc<str>>, f64> {
+    let mut at_risk: BTreeMap<(&str, &Arc<str>), BTreeMap<&str, Length>> = BTreeMap::new();
+    for (key, cell) in &tally.cells {
+        let there = at_risk.entry((&key.unit, &key.shift)).or_default();
+        *there.entry(&key.requirement).or_insert(Length::ZERO) += cell.at_risk;
     }
+    let mut days = BTreeMap::new();
+    for ((_, shift), requirements) in at_risk {
+        let longest = requirements.into_values().max().unwrap_or(Length::ZERO);
+        for of in [None, Some(shift.clone())] {
+            *days.entry(of).or_default() += longest.as_micros() as f64 / 86_400e6;
+        }
+    }
+    days
 }
 
 fn keys(requirement: Option<&Arc<str>>, shift: &Arc<str>) -> [Key; 3] {
@@ -157,111 +179,105 @@ impl Row {
         self.cells.map(|c| c.and_then(share))
     }
 
-    fn per_day(&self, counts: [u64; 2]) -> [Option<f64>; 2] {
-        let [a, b] = counts;
-        let [days_a, days_b] = self.days;
-        [(a, days_a), (b, days_b)].map(|(n, days)| (days > 0.0).then(|| n as f64 / days))
+    /// Tasks for each patient-day, in each.
+    pub fn tasks_per_day(&self) -> [Option<f64>; 2] {
+        self.per_day(self.tasks)
     }
+
+    /// Issues for each patient-day, in each.
+    pub fn issues_per_day(&self) -> [Option<f64>; 2] {
+        self.per_day(self.issues)
+    }
+
+    /// Whether each of the two knows what this row is about.
+    fn known(&self) -> [bool; 2] {
+        let ([a, b], [tasks_a, tasks_b], [issues_a, issues_b]) = (self.cells, self.tasks, self.issues);
+        [a.is_some() || tasks_a + issues_a > 0, b.is_some() || tasks_b + issues_b > 0]
+    }
+
+    fn per_day(&self, [a, b]: [u64; 2]) -> [Option<f64>; 2] {
+        let ([days_a, days_b], [known_a, known_b]) = (self.days, self.known());
+        let rate = |n: u64, days: f64, known: bool| (known && days > 0.0).then(|| n as f64 / days);
+        [rate(a, days_a, known_a), rate(b, days_b, known_b)]
+    }
+}
+
+/// The second less the first.
+fn difference([a, b]: [Option<f64>; 2]) -> Option<f64> {
+    Some(b? - a?)
 }
 
 fn counted(cell: Cell) -> (u64, u64) {
     (u64::from(cell.met), u64::from(cell.met) + u64::from(cell.missed))
 }
 
-impl Comparison {
-    /// For people, in at most 100 columns.
-    pub fn to_text(&self) -> String {
-        let [a, b] = &self.made;
-        let mut out = vec![
-            format!("A: {}, {} stays up to {}", a.protocol, a.stays, a.until),
-            format!("B: {}, {} stays up to {}", b.protocol, b.stays, b.until),
-            String::new(),
-            format!(
-                "{:<21}{:<6} {:>6} {:>6} {:>20}  {:>6} {:>6}  {:>5} {:>5}  {:>5} {:>5}",
-                "met of counted, %",
-                "",
-                "A",
-                "B",
-                "B - A (95 %)",
-                "covA",
-                "covB",
-                "tskA",
-                "tskB",
-                "issA",
-                "issB"
-            ),
-        ];
-        let percent = |x: Option<f64>| x.map_or_else(|| "-".to_owned(), |x| format!("{:.1}", x * 100.0));
-        let rate = |x: Option<f64>| x.map_or_else(|| "-".to_owned(), |x| format!("{x:.2}"));
-        for row in &self.rows {
-            let ([a, b], [cov_a, cov_b]) = (row.shares().map(percent), row.covered().map(percent));
-            let change = row.change().map_or_else(
-                || "-".to_owned(),
-                |(by, low, high)| format!("{:+.1} ({:+.1} {:+.1})", by * 100.0, low * 100.0, high * 100.0),
-            );
-            let [task_a, task_b] = row.per_day(row.tasks).map(rate);
-            let [issue_a, issue_b] = row.per_day(row.issues).map(rate);
-            let (requirement, shift) = (row.requirement.as_deref().unwrap_or("all"), row.shift.as_deref());
-            out.push(format!(
-                "{requirement:<21}{:<6} {a:>6} {b:>6} {change:>20}  {cov_a:>6} {cov_b:>6}  {task_a:>5} {task_b:>5}  {issue_a:>5} {issue_b:>5}",
-                shift.unwrap_or_default()
-            ));
-        }
-        out.push(String::new());
-        out.push("met: % of what was met or missed; cov: % of the time at risk that was covered;".into());
-        out.push("tsk, iss: Tasks that asked for it, and lapses announced,".into());
-        out.push("for each ventilated day in scope. The interval (Newcombe) takes A and B as independent; of the same".into());
-        out.push(
-            "stays counted twice they are not, and it is no test then. Charted care is not care.".into(),
-        );
-        out.join("\n")
-    }
+/// The columns of the CSV; `_a`, `_b` and their difference, B less A.
+const COLUMNS: [&str; 26] = [
+    "requirement",
+    "shift",
+    "met_a",
+    "missed_a",
+    "met_b",
+    "missed_b",
+    "share_a_percent",
+    "share_b_percent",
+    "share_difference_points",
+    "low_points",
+    "high_points",
+    "covered_a_percent",
+    "covered_b_percent",
+    "covered_difference_points",
+    "patient_days_a",
+    "patient_days_b",
+    "tasks_a",
+    "tasks_b",
+    "tasks_a_per_patient_day",
+    "tasks_b_per_patient_day",
+    "tasks_difference_per_patient_day",
+    "issues_a",
+    "issues_b",
+    "issues_a_per_patient_day",
+    "issues_b_per_patient_day",
+    "issues_difference_per_patient_day",
+];
 
-    /// One row for each line of the text, with all counts.
+impl Comparison {
+    /// One row for each requirement and shift, with all counts; empty where there is nothing to say.
     ///
     /// # Errors
     /// `to` cannot be written.
     pub fn write_csv(&self, to: impl Write) -> anyhow::Result<()> {
         let mut out = csv::Writer::from_writer(to);
-        out.write_record([
-            "requirement",
-            "shift",
-            "met_a",
-            "counted_a",
-            "met_b",
-            "counted_b",
-            "change",
-            "low",
-            "high",
-            "covered_a",
-            "covered_b",
-            "tasks_a",
-            "tasks_b",
-            "issues_a",
-            "issues_b",
-            "days_a",
-            "days_b",
-        ])?;
-        let text = |x: Option<f64>| x.map_or_else(String::new, |x| format!("{x:.6}"));
-        for row in &self.rows {
-            let counts = row.cells.map(|c| c.map(counted));
-            let mut fields = vec![
-                row.requirement.as_deref().unwrap_or_default().to_owned(),
-                row.shift.as_deref().unwrap_or_default().to_owned(),
-            ];
-            for counted in counts {
-                fields.push(counted.map_or_else(String::new, |(met, _)| met.to_string()));
-                fields.push(counted.map_or_else(String::new, |(_, of)| of.to_string()));
-            }
-            let change = row.change();
-            fields.push(text(change.map(|c| c.0)));
-            fields.push(text(change.map(|c| c.1)));
-            fields.push(text(change.map(|c| c.2)));
-            fields.extend(row.covered().map(text));
-            fields.extend(row.tasks.iter().chain(&row.issues).map(u64::to_string));
-            fields.extend(row.days.map(|d| text(Some(d))));
-            out.write_record(fields)?;
-        }
+        out.write_record(COLUMNS)?;
+        self.rows.iter().try_for_each(|row| out.write_record(row.fields()))?;
         Ok(out.flush()?)
+    }
+}
+
+impl Row {
+    fn fields(&self) -> Vec<String> {
+        let number = |x: Option<f64>| x.map_or_else(String::new, |x| format!("{x:.6}"));
+        let percent = |x: Option<f64>| number(x.map(|x| x * 100.0));
+        let count = |(n, known): (u64, bool)| if known { n.to_string() } else { String::new() };
+        let name = |n: &Option<Arc<str>>| n.as_deref().unwrap_or_default().to_owned();
+        let mut fields = vec![name(&self.requirement), name(&self.shift)];
+        for cell in self.cells {
+            fields.extend(
+                [cell.map(|c| c.met), cell.map(|c| c.missed)]
+                    .map(|n| n.map_or_else(String::new, |n| n.to_string())),
+            );
+        }
+        fields.extend(self.shares().map(percent));
+        let change = self.change();
+        fields.extend([change.map(|c| c.0), change.map(|c| c.1), change.map(|c| c.2)].map(percent));
+        fields.extend(self.covered().map(percent));
+        fields.push(percent(difference(self.covered())));
+        fields.extend(self.days.map(|days| number(Some(days))));
+        for (counts, rates) in [(self.tasks, self.tasks_per_day()), (self.issues, self.issues_per_day())] {
+            fields.extend(counts.into_iter().zip(self.known()).map(count));
+            fields.extend(rates.map(number));
+            fields.push(number(difference(rates)));
+        }
+        fields
     }
 }

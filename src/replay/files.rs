@@ -33,6 +33,22 @@ pub const REJECTED: &str = "rejected.ndjson";
 /// The files of rows; the last is written only if it is asked for.
 pub const ROWS: [&str; 4] = ["issues.ndjson", "tasks.ndjson", "doubts.ndjson", "opportunities.ndjson"];
 
+const TALLIES_HEADER: [&str; 11] = [
+    "unit",
+    "date",
+    "shift",
+    "requirement",
+    "met",
+    "missed",
+    "excused",
+    "late_charted",
+    "at_risk_seconds",
+    "covered_seconds",
+    "unverified_seconds",
+];
+const DAYS_HEADER: [&str; 5] = ["unit", "date", "requirement", "complete", "of"];
+const CENSUS_HEADER: [&str; 4] = ["unit", "date", "patients", "ventilated"];
+
 /// By what a replay counts: the configuration and the site's own definitions, as they were given.
 #[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
 pub struct Setup {
@@ -111,19 +127,7 @@ impl Setup {
 /// Writes the sums and the reports into `folder`.
 pub(super) fn write_sums(folder: &Path, tally: &Tally, site: &Site, until: Instant) -> anyhow::Result<()> {
     let mut out = csv::Writer::from_path(folder.join(TALLIES))?;
-    out.write_record([
-        "unit",
-        "date",
-        "shift",
-        "requirement",
-        "met",
-        "missed",
-        "excused",
-        "late_charted",
-        "at_risk_seconds",
-        "covered_seconds",
-        "unverified_seconds",
-    ])?;
+    out.write_record(TALLIES_HEADER)?;
     for (key, cell) in &tally.cells {
         let counts = [cell.met, cell.missed, cell.excused, cell.late_charted].map(|n| n.to_string());
         let hours = [cell.at_risk, cell.covered, cell.unverified].map(seconds);
@@ -136,7 +140,7 @@ pub(super) fn write_sums(folder: &Path, tally: &Tally, site: &Site, until: Insta
     }
     out.flush()?;
     let mut out = csv::Writer::from_path(folder.join(DAYS))?;
-    out.write_record(["unit", "date", "requirement", "complete", "of"])?;
+    out.write_record(DAYS_HEADER)?;
     for ((unit, day), cell) in &tally.days {
         let day = day.to_string();
         let whole = ("", &(cell.complete, cell.of));
@@ -147,7 +151,7 @@ pub(super) fn write_sums(folder: &Path, tally: &Tally, site: &Site, until: Insta
     }
     out.flush()?;
     let mut out = csv::Writer::from_path(folder.join(CENSUS))?;
-    out.write_record(["unit", "date", "patients", "ventilated"])?;
+    out.write_record(CENSUS_HEADER)?;
     for ((unit, day), cell) in &tally.census {
         let (day, patients, ventilated) =
             (day.to_string(), cell.patients.to_string(), cell.ventilated.to_string());
@@ -197,68 +201,89 @@ fn months(first: NaiveDate, last: NaiveDate) -> Vec<(NaiveDate, NaiveDate)> {
 
 /// Adds the sums of `folder` to `tally`.
 pub(super) fn read_sums(folder: &Path, tally: &mut Tally) -> anyhow::Result<()> {
-    let path = folder.join(TALLIES);
-    for row in rows(&path)? {
-        let row: Vec<String> = row;
-        let [unit, day, shift, requirement, met, missed, excused, late, at_risk, covered, unverified] =
-            row.as_slice()
+    rows(&folder.join(TALLIES), &TALLIES_HEADER, |row| {
+        let [unit, day, shift, requirement, met, missed, excused, late, at_risk, covered, unverified] = *row
         else {
-            anyhow::bail!("{}: not as replay writes it", path.display());
+            anyhow::bail!("not as many fields as the header names");
         };
-        let key = CellKey {
-            unit: unit.as_str().into(),
-            day: day.parse()?,
-            shift: shift.as_str().into(),
-            requirement: requirement.as_str().into(),
-        };
+        let day = read(day)?;
+        let key = CellKey { unit: unit.into(), day, shift: shift.into(), requirement: requirement.into() };
         let cell = Cell {
-            met: met.parse()?,
-            missed: missed.parse()?,
-            excused: excused.parse()?,
-            late_charted: late.parse()?,
+            met: read(met)?,
+            missed: read(missed)?,
+            excused: read(excused)?,
+            late_charted: read(late)?,
             at_risk: length(at_risk)?,
             covered: length(covered)?,
             unverified: length(unverified)?,
         };
         tally.cells.entry(key).or_default().add(&cell);
-    }
-    for row in rows(&folder.join(DAYS))? {
-        let [unit, day, requirement, complete, of] = row.as_slice() else {
-            anyhow::bail!("{}: not as replay writes it", folder.join(DAYS).display());
+        Ok(())
+    })?;
+    rows(&folder.join(DAYS), &DAYS_HEADER, |row| {
+        let [unit, day, requirement, complete, of] = *row else {
+            anyhow::bail!("not as many fields as the header names");
         };
-        let (complete, of): (u32, u32) = (complete.parse()?, of.parse()?);
+        let (complete, of): (u32, u32) = (read(complete)?, read(of)?);
         let mut one = DayCell::default();
         if requirement.is_empty() {
             (one.complete, one.of) = (complete, of);
         } else {
-            one.requirements.insert(requirement.as_str().into(), (complete, of));
+            one.requirements.insert(requirement.into(), (complete, of));
         }
-        let key: (Arc<str>, NaiveDate) = (unit.as_str().into(), day.parse()?);
+        let key: (Arc<str>, NaiveDate) = (unit.into(), read(day)?);
         tally.merge(&Tally { days: [(key, one)].into(), ..Tally::default() });
-    }
-    for row in rows(&folder.join(CENSUS))? {
-        let [unit, day, patients, ventilated] = row.as_slice() else {
-            anyhow::bail!("{}: not as replay writes it", folder.join(CENSUS).display());
+        Ok(())
+    })?;
+    rows(&folder.join(CENSUS), &CENSUS_HEADER, |row| {
+        let [unit, day, patients, ventilated] = *row else {
+            anyhow::bail!("not as many fields as the header names");
         };
-        let one = CensusCell { patients: patients.parse()?, ventilated: ventilated.parse()? };
-        let key: (Arc<str>, NaiveDate) = (unit.as_str().into(), day.parse()?);
+        let one = CensusCell { patients: read(patients)?, ventilated: read(ventilated)? };
+        let key: (Arc<str>, NaiveDate) = (unit.into(), read(day)?);
         tally.merge(&Tally { census: [(key, one)].into(), ..Tally::default() });
+        Ok(())
+    })
+}
+
+/// Hands the fields of each row below `header` to `each`; whatever is wrong is told with file and line.
+fn rows(
+    path: &Path,
+    header: &[&str],
+    mut each: impl FnMut(&[&str]) -> anyhow::Result<()>,
+) -> anyhow::Result<()> {
+    let file = path.display();
+    let mut reader = csv::Reader::from_path(path).with_context(|| file.to_string())?;
+    let found = reader.headers().with_context(|| format!("{file}:1"))?;
+    anyhow::ensure!(*found == *header, "{file}:1: expected the header {}", header.join(","));
+    for record in reader.records() {
+        let record = record.map_err(|error| {
+            let line = error.position().map_or(0, csv::Position::line);
+            anyhow::anyhow!("{file}:{line}: {error}")
+        })?;
+        let fields: Vec<&str> = record.iter().collect();
+        let line = record.position().map_or(0, csv::Position::line);
+        each(&fields).map_err(|error| anyhow::anyhow!("{file}:{line}: {error}"))?;
     }
     Ok(())
 }
 
-fn rows(path: &Path) -> anyhow::Result<Vec<Vec<String>>> {
-    let mut reader = csv::Reader::from_path(path).with_context(|| path.display().to_string())?;
-    let record = |r: Result<csv::StringRecord, csv::Error>| {
-        r.map(|r| r.iter().map(str::to_owned).collect()).with_context(|| path.display().to_string())
-    };
-    reader.records().map(record).collect()
+/// A count or a day.
+fn read<T: std::str::FromStr<Err: std::fmt::Display>>(text: &str) -> anyhow::Result<T> {
+    text.parse().map_err(|error| anyhow::anyhow!("\"{text}\": {error}"))
 }
 
+/// Seconds, with at most six decimals.
 fn length(text: &str) -> anyhow::Result<Length> {
     let (whole, part) = text.split_once('.').unwrap_or((text, "0"));
-    let part: i64 = format!("{part:0<6}").parse()?;
-    Ok(Length::micros(whole.parse::<i64>()? * 1_000_000 + part))
+    let digits = |t: &str| !t.is_empty() && t.bytes().all(|b| b.is_ascii_digit());
+    anyhow::ensure!(
+        digits(whole) && digits(part) && part.len() <= 6,
+        "\"{text}\": expected seconds with up to 6 decimals"
+    );
+    let (whole, part): (i64, i64) = (read(whole)?, read(&format!("{part:0<6}"))?);
+    let us = whole.checked_mul(1_000_000).and_then(|us| us.checked_add(part));
+    Ok(Length::micros(us.with_context(|| format!("\"{text}\": too many seconds"))?))
 }
 
 /// Writes what was read, and with what.

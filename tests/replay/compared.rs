@@ -40,7 +40,7 @@ fn two_protocols_over_the_same_files_are_compared_by_requirement_and_shift() {
     });
     assert!(only[&true] > 3 && only[&false] > 3, "{only:?}");
     let text = comparison.to_text();
-    assert!(text.lines().all(|l| l.chars().count() <= 110), "{text}");
+    assert!(text.lines().all(|l| l.chars().count() <= 100), "{text}");
     let mut csv = Vec::new();
     comparison.write_csv(&mut csv).unwrap();
     assert_eq!(String::from_utf8(csv).unwrap().lines().count(), comparison.rows.len() + 1);

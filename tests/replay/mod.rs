@@ -2,6 +2,7 @@
 //! lines, the split of the files and the threads.
 
 mod bad_input;
+mod compare;
 mod compared;
 mod export;
 mod orders;
