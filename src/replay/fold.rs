@@ -126,13 +126,12 @@ pub(super) fn count(bytes: &[&[u8]], counting: &Counting<'_>) -> Counted {
         let names = || (a.patient, a.id).cmp(&(b.patient, b.id));
         m.cmp(n).then_with(names).then_with(|| key(a).cmp(&key(b)))
     });
-    let all: Vec<Kept<'_>> = all.into_iter().map(|(_, k)| k).collect();
     let mut counted = Counted::default();
     let mut reading = Rereading { sets: sets(), encounter: None, counting };
-    for of_patient in all.chunk_by(|a, b| a.patient == b.patient) {
-        let Some(first) = of_patient.first() else { continue };
+    for of_patient in all.chunk_by(|(_, a), (_, b)| a.patient == b.patient) {
+        let Some((_, first)) = of_patient.first() else { continue };
         let mut dossier = Dossier::new(first.patient);
-        for same in of_patient.chunk_by(|a, b| (a.id, a.kind) == (b.id, b.kind)) {
+        for same in of_patient.chunk_by(|(_, a), (_, b)| (a.id, a.kind) == (b.id, b.kind)) {
             if let Some(extract) = reading.document(same) {
                 dossier.put(extract);
             }
@@ -153,13 +152,13 @@ struct Rereading<'a> {
 
 impl Rereading<'_> {
     /// What the last of the versions of a document says.
-    fn document(&mut self, versions: &[Kept<'_>]) -> Option<Extract> {
-        let last = versions.last()?;
+    fn document(&mut self, versions: &[(u64, Kept<'_>)]) -> Option<Extract> {
+        let (_, last) = versions.last()?;
         match &last.what {
             What::Nothing => None,
             What::Care { at, recorded, by_first, activities, encounter } => {
                 let until = self.counting.until;
-                let first = versions.iter().map(|v| v.told).min().unwrap_or(last.told);
+                let first = versions.iter().map(|(_, v)| v.told).min().unwrap_or(last.told);
                 let before = |at| first < at;
                 let by_versions = match at {
                     When::At(at) if before(*at) => *recorded,
@@ -192,22 +191,22 @@ impl Rereading<'_> {
     }
 
     /// Read again, with what its earlier versions told.
-    fn whole(&self, kept: &[Kept<'_>]) -> Option<Extract> {
+    fn whole(&self, kept: &[(u64, Kept<'_>)]) -> Option<Extract> {
         let heads: Vec<Head> = kept
             .iter()
-            .map(|k| Head {
+            .map(|(_, k)| Head {
                 id: k.id.to_owned(),
                 version: k.version,
                 told: Some(k.told).filter(|t| *t > Instant::EARLIEST),
                 links: Default::default(),
             })
             .collect();
-        let bodies = kept.iter().map(|k| match &k.what {
+        let bodies = kept.iter().map(|(_, k)| match &k.what {
             What::Whole(body) => *body,
             // of what it said nothing is asked but that it is not what is said now
             What::Nothing | What::Care { .. } => b"{}",
         });
-        let all = heads.iter().zip(kept).zip(bodies).map(|((head, k), body)| (head, k.kind(), body));
+        let all = heads.iter().zip(kept).zip(bodies).map(|((head, (_, k)), body)| (head, k.kind(), body));
         let stored = versions(all, self.counting.until);
         let site = self.counting.site;
         extract_versions(&stored, &site.codes, &site.settings.own_bases)

@@ -226,7 +226,7 @@ impl Replay {
     ) -> anyhow::Result<Summary> {
         let counting = Counting { site, until, shared: &reading.shared, opportunities: self.opportunities };
         let parts: Vec<Vec<Vec<u8>>> =
-            (0..PARTS).map(|part| reading.parts.iter_mut().map(|p| p.take(part)).collect()).collect();
+            (0..PARTS).map(|part| reading.parts.iter_mut().flat_map(|p| p.take(part)).collect()).collect();
         let parts: Vec<Mutex<Vec<Vec<u8>>>> = parts.into_iter().map(Mutex::new).collect();
         let all = Output::new(&self.out, self.memory / 4);
         let next = AtomicUsize::new(0);

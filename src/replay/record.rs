@@ -17,10 +17,16 @@ use crate::translate::extract::{Care, Extract, Made, Tell, Tells};
 /// How many parts the patients are split into. Each is counted by itself, so a hundredth of a large export is in memory.
 pub(super) const PARTS: usize = 128;
 
-/// What was kept, in bytes, for each part of the patients.
+/// How much room is made at a time for what is kept of a part. A buffer that grows by moving would be copied, and its
+/// new pages cleared, again and again.
+const PIECE: usize = 16 << 10;
+
+/// What was kept, in bytes, for each part of the patients; no document lies across two pieces.
 pub(super) struct Parts {
-    held: Vec<Vec<u8>>,
+    held: Vec<Vec<Vec<u8>>>,
     size: usize,
+    /// One document, before it is put away.
+    one: Vec<u8>,
 }
 
 /// What of all workers did not fit.
@@ -103,7 +109,7 @@ fn part(patient: &str) -> usize {
 
 impl Parts {
     pub(super) fn new() -> Self {
-        Parts { held: vec![Vec::new(); PARTS], size: 0 }
+        Parts { held: vec![Vec::new(); PARTS], size: 0, one: Vec::new() }
     }
 
     /// Keeps a document, in `spill` if there is no room.
@@ -111,16 +117,24 @@ impl Parts {
     /// # Errors
     /// The file of what does not fit cannot be written.
     pub(super) fn keep(&mut self, kept: &Kept<'_>, spill: &Spill) -> io::Result<()> {
-        let Some(bytes) = self.held.get_mut(part(kept.patient)) else { return Ok(()) };
-        let before = bytes.len();
-        write(kept, bytes);
-        self.size += bytes.len() - before;
+        let Some(pieces) = self.held.get_mut(part(kept.patient)) else { return Ok(()) };
+        self.one.clear();
+        write(kept, &mut self.one);
+        self.size += self.one.len();
+        match pieces.last_mut().filter(|p| p.capacity() - p.len() >= self.one.len()) {
+            Some(piece) => piece.extend_from_slice(&self.one),
+            None => {
+                let mut piece = Vec::with_capacity(PIECE.max(self.one.len()));
+                piece.extend_from_slice(&self.one);
+                pieces.push(piece);
+            }
+        }
         if self.size > spill.budget {
             self.size = 0;
-            for (bytes, file) in self.held.iter_mut().zip(&spill.files) {
-                if !bytes.is_empty() {
-                    spill.put(file, bytes)?;
-                    bytes.clear();
+            for (pieces, file) in self.held.iter_mut().zip(&spill.files) {
+                if !pieces.is_empty() {
+                    spill.put(file, pieces)?;
+                    pieces.clear();
                 }
             }
         }
@@ -128,7 +142,7 @@ impl Parts {
     }
 
     /// What is held of a part, taken out.
-    pub(super) fn take(&mut self, part: usize) -> Vec<u8> {
+    pub(super) fn take(&mut self, part: usize) -> Vec<Vec<u8>> {
         self.held.get_mut(part).map(std::mem::take).unwrap_or_default()
     }
 }
@@ -140,13 +154,14 @@ impl Spill {
         Spill { folder: folder.to_owned(), files, budget }
     }
 
-    fn put(&self, file: &Mutex<Option<File>>, bytes: &[u8]) -> io::Result<()> {
+    fn put(&self, file: &Mutex<Option<File>>, pieces: &[Vec<u8>]) -> io::Result<()> {
         let mut file = file.lock().unwrap_or_else(PoisonError::into_inner);
         let made = match file.take() {
             Some(made) => made,
             None => tempfile::tempfile_in(&self.folder)?,
         };
-        file.insert(made).write_all(bytes)
+        let made = file.insert(made);
+        pieces.iter().try_for_each(|piece| made.write_all(piece))
     }
 
     /// What was put aside of a part.

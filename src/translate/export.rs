@@ -154,6 +154,10 @@ impl Head {
 }
 
 fn procedure(body: &[u8]) -> Result<Charted<'_>, ParseError> {
+    // what the quick parser does not take, the other one judges
+    if let Ok(charted) = sonic_rs::from_slice(body) {
+        return Ok(charted);
+    }
     serde_json::from_slice(body).map_err(|error| match parse_scanned::<Procedure>(body) {
         // the full reader names the element
         Err(named) => named,
