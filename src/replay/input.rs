@@ -181,7 +181,7 @@ impl Inputs {
         }
     }
 
-    /// The lines that begin in the next stretch of a plain file.
+    /// The lines that begin in the next stretch of a plain file, or where it ends.
     fn plain(
         &self,
         file: &File,
@@ -194,23 +194,24 @@ impl Inputs {
         if start >= length {
             return Ok(None);
         }
-        // with the byte before it one sees whether a line begins at the start
-        let from = start.saturating_sub(1);
         let end = (start + BLOCK as u64).min(length);
-        block.fill(file, from, end, 0)?;
+        block.fill(file, start, end, 0)?;
         block.from = 0;
         self.read.fetch_add(end - start, Ordering::Relaxed);
-        let skip = if start == 0 { Some(0) } else { memchr(b'\n', block.lines()).map(|at| at + 1) };
-        let Some(skip) = skip.filter(|s| from + (*s as u64) < end) else {
-            block.to = 0;
-            return Ok(Some(number));
-        };
+        // a line that begins where a stretch ends belongs to it: what is read stays in step with pages
+        if start > 0 {
+            let Some(first) = memchr(b'\n', block.lines()) else {
+                block.to = 0;
+                return Ok(Some(number));
+            };
+            block.from = first + 1;
+        }
         let mut until = end;
-        while until < length && block.lines().last() != Some(&b'\n') {
-            let (had, more) = (block.to, (until + 64 * 1024).min(length));
+        while until < length {
+            let (had, more) = (block.to, (until + 16 * 1024).min(length));
             block.fill(file, until, more, had)?;
             until = more;
-            if let Some(at) = block.lines().get(had..).and_then(|new| memchr(b'\n', new)) {
+            if let Some(at) = block.bytes.get(had..block.to).and_then(|new| memchr(b'\n', new)) {
                 block.to = had + at + 1;
                 break;
             }
@@ -218,7 +219,6 @@ impl Inputs {
                 bail!("a line of more than {LONGEST_LINE} bytes");
             }
         }
-        block.from = skip;
         Ok(Some(number))
     }
 }
