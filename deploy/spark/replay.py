@@ -4,8 +4,8 @@
     python3 deploy/spark/replay.py --terce PATH --out DIR --until T [--partitions N] [--master URL] NDJSON...
         [-- more arguments for terce replay, such as --protocol adult --zone Europe/Lisbon]
 
-The files that it writes are, byte for byte, those of one `terce replay` of all files. Only rejected.ndjson is not
-written: a line that cannot be read ends the run. It is an example to start from:
+The files that it writes are, byte for byte, those of one `terce replay` of all files. A line that cannot be read ends
+the run. It is an example to start from:
 
 - A Device that names a patient goes to that patient alone. A site that lends such a Device to other patients treats
   Devices as Locations are treated below.

@@ -179,6 +179,15 @@ impl Rereading<'_> {
                     by_first: *by_first,
                 })
             }
+            What::Doubt { why, encounter } => Some(Extract {
+                source: source(last.kind(), last.id, last.version),
+                encounter: encounter.map_or(Made::Unsaid, |e| Made::In(self.encounter(e))),
+                tells: Tells::Nothing,
+                doubts: Some(Box::new(vec![(*why).into()])),
+                version: 1,
+                by_version: false,
+                by_first: false,
+            }),
             What::Whole(_) => self.whole(versions),
         }
     }
@@ -204,7 +213,7 @@ impl Rereading<'_> {
         let bodies = kept.iter().map(|(_, k)| match &k.what {
             What::Whole(body) => *body,
             // of what it said nothing is asked but that it is not what is said now
-            What::Nothing | What::Care { .. } => b"{}",
+            What::Nothing | What::Care { .. } | What::Doubt { .. } => b"{}",
         });
         let all = heads.iter().zip(kept).zip(bodies).map(|((head, (_, k)), body)| (head, k.kind(), body));
         let stored = versions(all, self.counting.until);

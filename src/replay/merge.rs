@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use anyhow::bail;
 
-use super::files::{self, Manifest, ROWS};
+use super::files::{self, Manifest, REJECTED, ROWS};
 use super::rows::Runs;
 use crate::care::tally::Tally;
 use crate::care::time::Instant;
@@ -28,6 +28,12 @@ pub fn merge(parts: &[PathBuf], out: &Path) -> anyhow::Result<Manifest> {
     }
     let Some(whole) = whole else { bail!("nothing to merge") };
     std::fs::create_dir_all(out)?;
+    let target = out.canonicalize()?;
+    for part in parts {
+        if part.canonicalize()? == target {
+            bail!("{} cannot be both added up and written", part.display());
+        }
+    }
     let site = whole.setup.site()?;
     let until: chrono::DateTime<chrono::Utc> = whole.until.parse()?;
     for name in ROWS {
@@ -41,6 +47,11 @@ pub fn merge(parts: &[PathBuf], out: &Path) -> anyhow::Result<Manifest> {
         let runs = Runs::new(out, 0);
         present.iter().try_for_each(|path| runs.add_file(path))?;
         runs.write(&out.join(name))?;
+    }
+    // by file and line, as each part has them
+    let mut rejected = std::fs::File::create(out.join(REJECTED))?;
+    for path in parts.iter().map(|p| p.join(REJECTED)).filter(|p| p.exists()) {
+        std::io::copy(&mut std::fs::File::open(path)?, &mut rejected)?;
     }
     files::write_sums(out, &tally, &site, Instant::from(until))?;
     files::write_manifest(out, &whole)?;

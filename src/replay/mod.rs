@@ -195,6 +195,8 @@ impl Replay {
             latest = latest.max(one.latest);
         }
         rejected.sort();
+        // of each thread the first are remembered: together the first of all, whatever the threads
+        rejected.truncate(read::REJECTED_REMEMBERED);
         let bad_lines = numbered(&rejected, &lines, &inputs);
         if let Some(bad) = bad_lines.first().filter(|_| self.strict) {
             bail!("{}:{}: {}", bad.file, bad.line, bad.why);

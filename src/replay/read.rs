@@ -17,7 +17,7 @@ use crate::translate::document;
 use crate::translate::export::{Charting, Head, KINDS, KnownTexts, charting, head};
 
 /// How many bad lines are remembered with their reason; the rest are counted.
-const REJECTED_REMEMBERED: usize = 10_000;
+pub(super) const REJECTED_REMEMBERED: usize = 10_000;
 
 /// What everyone who reads lines shares.
 pub(super) struct Desk<'a> {

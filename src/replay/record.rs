@@ -60,6 +60,8 @@ pub(super) enum What<'a> {
     Nothing,
     /// Care that was given.
     Care { at: When, recorded: Instant, by_first: bool, activities: u8, encounter: Option<&'a str> },
+    /// Nothing that can be used, and why.
+    Doubt { why: &'a str, encounter: Option<&'a str> },
     /// To be read again with its other versions.
     Whole(&'a [u8]),
 }
@@ -67,17 +69,24 @@ pub(super) enum What<'a> {
 impl<'a> What<'a> {
     /// As little as can be kept of what a document says; `body` is the document.
     pub(super) fn of(extract: &'a Extract, body: &'a [u8]) -> Self {
-        let plain = extract.doubts.is_none() && !extract.by_version;
+        if extract.by_version {
+            return What::Whole(body);
+        }
+        let plain = extract.doubts.is_none();
+        let made = match &extract.encounter {
+            Made::In(encounter) => Some(&**encounter),
+            Made::Unsaid | Made::Elsewhere => None,
+        };
         match (&extract.tells, &extract.encounter) {
             (Tells::Nothing, _) if plain => What::Nothing,
+            (Tells::Nothing, Made::In(_) | Made::Unsaid) => match extract.doubts() {
+                [why] if why.len() < 255 => What::Doubt { why, encounter: made },
+                _ => What::Whole(body),
+            },
             (Tells::One(Tell::Care(care)), Made::In(_) | Made::Unsaid) if plain && care.devices.is_none() => {
-                let encounter = match &extract.encounter {
-                    Made::In(encounter) => Some(&**encounter),
-                    Made::Unsaid | Made::Elsewhere => None,
-                };
                 let Care { at, recorded, .. } = *care;
                 let activities = mask(&care.activities);
-                What::Care { at, recorded, by_first: extract.by_first, activities, encounter }
+                What::Care { at, recorded, by_first: extract.by_first, activities, encounter: made }
             }
             _ => What::Whole(body),
         }
@@ -202,6 +211,12 @@ fn write(kept: &Kept<'_>, out: &mut Vec<u8>) {
             out.push(*activities);
             text(encounter.unwrap_or_default(), out);
         }
+        What::Doubt { why, encounter } => {
+            out.push(3);
+            text(why, out);
+            out.push(u8::from(encounter.is_some()));
+            text(encounter.unwrap_or_default(), out);
+        }
         What::Whole(body) => {
             out.push(2);
             out.extend((body.len() as u64).to_le_bytes());
@@ -210,7 +225,7 @@ fn write(kept: &Kept<'_>, out: &mut Vec<u8>) {
     }
 }
 
-/// Ids have at most 64 bytes.
+/// Ids have at most 64 bytes, reasons less than 255.
 fn text(text: &str, out: &mut Vec<u8>) {
     out.push(text.len().min(255) as u8);
     out.extend(text.as_bytes().iter().take(255));
@@ -239,6 +254,11 @@ impl<'a> Iterator for Reader<'a> {
                 let (by_first, activities) = (flags & 2 != 0, self.byte()?);
                 let encounter = Some(self.text()?).filter(|_| flags & 4 != 0);
                 What::Care { at, recorded, by_first, activities, encounter }
+            }
+            3 => {
+                let (why, made) = (self.text()?, self.byte()? != 0);
+                let encounter = Some(self.text()?).filter(|_| made);
+                What::Doubt { why, encounter }
             }
             _ => {
                 let length = usize::try_from(self.number()?).ok()?;

@@ -18,24 +18,29 @@ pub(super) struct Utc(pub(super) Instant);
 impl Serialize for Utc {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
         let (at, us) = (self.0.utc(), self.0.micros().rem_euclid(1_000_000));
-        let mut text = [0_u8; 32];
-        let mut left = text.as_mut_slice();
-        let fraction = if us == 0 { String::new() } else { format!(".{us:06}") };
         let (date, time) = (at.date_naive(), at.time());
-        let clock = (time.hour(), time.minute(), time.second());
-        let _ = write!(
-            left,
-            "{:04}-{:02}-{:02}T{:02}:{:02}:{:02}{fraction}Z",
-            date.year(),
-            date.month(),
-            date.day(),
-            clock.0,
-            clock.1,
-            clock.2
-        );
-        let rest = left.len();
-        let end = text.len() - rest;
-        serializer.serialize_str(std::str::from_utf8(text.get(..end).unwrap_or_default()).unwrap_or_default())
+        let mut text = *b"0000-00-00T00:00:00.000000Z";
+        // some hundred thousand of these are written: digit by digit, and not by a format
+        let mut put = |from: usize, digits: usize, number: u32| {
+            let mut left = number;
+            for byte in text.iter_mut().skip(from).take(digits).rev() {
+                *byte = b'0' + (left % 10) as u8;
+                left /= 10;
+            }
+        };
+        put(0, 4, date.year().unsigned_abs());
+        put(5, 2, date.month());
+        put(8, 2, date.day());
+        put(11, 2, time.hour());
+        put(14, 2, time.minute());
+        put(17, 2, time.second());
+        put(20, 6, us as u32);
+        let length = if us == 0 { 20 } else { text.len() };
+        if let Some(last) = text.get_mut(length - 1) {
+            *last = b'Z';
+        }
+        serializer
+            .serialize_str(std::str::from_utf8(text.get(..length).unwrap_or_default()).unwrap_or_default())
     }
 }
 
