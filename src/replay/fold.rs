@@ -38,17 +38,33 @@ pub(super) struct Counting<'a> {
     pub(super) opportunities: bool,
 }
 
+/// What adds up over parts.
+#[derive(Default)]
+pub(super) struct Sums {
+    pub(super) tally: Tally,
+    pub(super) patients: u64,
+    pub(super) stays: u64,
+    /// Of them, how many are not over.
+    pub(super) open: u64,
+}
+
+impl Sums {
+    pub(super) fn add(&mut self, other: &Sums) {
+        self.tally.merge(&other.tally);
+        self.patients += other.patients;
+        self.stays += other.stays;
+        self.open += other.open;
+    }
+}
+
 /// What one part came to.
 #[derive(Default)]
 pub(super) struct Counted {
-    pub(super) tally: Tally,
+    pub(super) sums: Sums,
     pub(super) tasks: Lines,
     pub(super) issues: Lines,
     pub(super) doubts: Lines,
     pub(super) opportunities: Lines,
-    pub(super) patients: u64,
-    pub(super) stays: u64,
-    pub(super) open: u64,
 }
 
 impl Shared {
@@ -136,7 +152,7 @@ pub(super) fn count(bytes: &[&[u8]], counting: &Counting<'_>) -> Counted {
                 dossier.put(extract);
             }
         }
-        counted.patients += 1;
+        counted.sums.patients += 1;
         counting.patient(&dossier, &mut counted);
     }
     counted
@@ -242,9 +258,9 @@ impl Counting<'_> {
         let StayFacts { mut facts, doubts, .. } = stay;
         self.arrived_when_recorded(&mut facts);
         let (ledger, history) = ledger_and_history(&facts, &self.site.rules, self.until);
-        counted.stays += 1;
-        counted.open += u64::from(facts.ends.as_ref().is_none_or(|e| e.at > self.until));
-        counted.tally.add(&ledger);
+        counted.sums.stays += 1;
+        counted.sums.open += u64::from(facts.ends.as_ref().is_none_or(|e| e.at > self.until));
+        counted.sums.tally.add(&ledger);
         let of = Of {
             patient,
             stay: facts.stay.strip_prefix("Encounter/").unwrap_or(&facts.stay),

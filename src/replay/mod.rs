@@ -40,7 +40,7 @@ use crate::site::Site;
 use crate::translate::export::KnownTexts;
 pub use compare::{Comparison, Row, compare};
 pub use files::{CENSUS, DAYS, MANIFEST, Manifest, REJECTED, REPORTS, ROWS, Setup, TALLIES, manifest};
-use fold::{Counted, Counting, Shared, count};
+use fold::{Counted, Counting, Shared, Sums, count};
 use input::{Block, Inputs, Place};
 pub use merge::merge;
 use read::{Common, Counts, Desk, Found};
@@ -178,6 +178,7 @@ impl Replay {
             received,
             thorough: self.thorough,
             by_device,
+            stopped: AtomicBool::new(false),
         };
         let found =
             together(threads, || self.read_some(&desk), || tell(Progress::Reading(inputs.bytes(), total)))?;
@@ -210,10 +211,12 @@ impl Replay {
 
     fn read_some(&self, desk: &Desk<'_>) -> anyhow::Result<Found> {
         let (mut found, mut block) = (Found::new(), Block::default());
-        while let Some(place) = desk.inputs.next(&mut block)? {
+        // blocks are handed out in order: when one thread stops, all before its last line are read or being read
+        while !desk.stopped.load(Ordering::Relaxed) {
+            let Some(place) = desk.inputs.next(&mut block)? else { break };
             found.block(place, block.lines(), desk)?;
             if self.strict && !found.rejected.is_empty() {
-                break;
+                desk.stopped.store(true, Ordering::Relaxed);
             }
         }
         Ok(found)
@@ -232,32 +235,24 @@ impl Replay {
         let parts: Vec<Mutex<Vec<Vec<u8>>>> = parts.into_iter().map(Mutex::new).collect();
         let all = Output::new(&self.out, self.memory / 4);
         let next = AtomicUsize::new(0);
-        let work = || -> anyhow::Result<(Tally, u64, u64, u64)> {
-            let (mut tally, mut patients, mut stays, mut open) = (Tally::default(), 0, 0, 0);
+        let work = || -> anyhow::Result<Sums> {
+            let mut sums = Sums::default();
             loop {
                 let part = next.fetch_add(1, Ordering::Relaxed);
-                let Some(held) = parts.get(part) else { return Ok((tally, patients, stays, open)) };
+                let Some(held) = parts.get(part) else { return Ok(sums) };
                 let mut held = std::mem::take(&mut *held.lock().unwrap_or_else(PoisonError::into_inner));
                 held.push(reading.spill.read(part)?);
                 let bytes: Vec<&[u8]> = held.iter().map(Vec::as_slice).collect();
                 let counted = count(&bytes, &counting);
                 drop(held);
-                tally.merge(&counted.tally);
-                patients += counted.patients;
-                stays += counted.stays;
-                open += counted.open;
+                sums.add(&counted.sums);
                 all.add(counted)?;
             }
         };
         let told = || tell(Progress::Counting(next.load(Ordering::Relaxed).min(PARTS) as u64, PARTS as u64));
-        let sums = together(self.threads.max(1), work, told)?;
-        let (mut tally, mut patients, mut stays, mut open) = (Tally::default(), 0, 0, 0);
-        for (some, of, counted, going_on) in sums {
-            tally.merge(&some);
-            patients += of;
-            stays += counted;
-            open += going_on;
-        }
+        let mut sums = Sums::default();
+        together(self.threads.max(1), work, told)?.iter().for_each(|some| sums.add(some));
+        let Sums { tally, patients, stays, open } = sums;
         let mut doubts = Lines::default();
         for doubt in &reading.shared.doubts {
             doubts.push(&DoubtRow { patient: None, stay: None, source: &doubt.source.0, why: &doubt.why });
@@ -349,8 +344,7 @@ fn together<T: Send>(
 ) -> anyhow::Result<Vec<T>> {
     let over = AtomicBool::new(false);
     std::thread::scope(|scope| {
-        let (watcher, over, tell) = (std::thread::current(), &over, &tell);
-        let _ = watcher;
+        let (over, tell) = (&over, &tell);
         let teller = scope.spawn(move || {
             while !over.load(Ordering::Relaxed) {
                 std::thread::park_timeout(TOLD_EVERY);

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 use std::io;
+use std::sync::atomic::AtomicBool;
 
 use fhir_models::ParseError;
 use memchr::memchr;
@@ -31,6 +32,8 @@ pub(super) struct Desk<'a> {
     pub(super) thorough: bool,
     /// What Procedures and Observations without a known code may tell by the devices that they used.
     pub(super) by_device: bool,
+    /// Nobody begins another block.
+    pub(super) stopped: AtomicBool,
 }
 
 /// A line that could not be read.
