@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use anyhow::bail;
 
-use super::files::{self, Manifest, REJECTED, ROWS};
+use super::files::{self, Manifest, REJECTED, ROWS, Setup};
 use super::rows::Runs;
 use crate::care::tally::Tally;
 use crate::care::time::Instant;
@@ -13,8 +13,8 @@ use crate::care::time::Instant;
 /// all of them.
 ///
 /// # Errors
-/// A folder that no replay has finished; folders that were counted differently or up to different instants; `out`
-/// cannot be written.
+/// A folder that no replay has finished; folders that were counted differently (their maps of codes may differ) or up to
+/// different instants; `out` cannot be written, or is one of the folders.
 pub fn merge(parts: &[PathBuf], out: &Path) -> anyhow::Result<Manifest> {
     let mut whole: Option<Manifest> = None;
     let mut tally = Tally::default();
@@ -63,8 +63,17 @@ fn add(mut sum: Manifest, other: &Manifest, part: &Path) -> anyhow::Result<Manif
         let (a, b) = (&sum.until, &other.until);
         bail!("{} was counted up to {b}, the others up to {a}: give --until to each replay", part.display());
     }
-    if sum.setup != other.setup || sum.terce != other.terce {
-        bail!("{} was counted by another configuration, protocol, map or version", part.display());
+    // each hospital of a region has codes of its own; by what is counted is the same
+    let (mine, theirs) = (sum.setup.clone(), other.setup.clone());
+    if (Setup { maps: Vec::new(), ..mine }) != (Setup { maps: Vec::new(), ..theirs })
+        || sum.terce != other.terce
+    {
+        bail!("{} was counted by another configuration, protocol or version", part.display());
+    }
+    for map in &other.setup.maps {
+        if !sum.setup.maps.contains(map) {
+            sum.setup.maps.push(map.clone());
+        }
     }
     sum.stays += other.stays;
     sum.open += other.open;

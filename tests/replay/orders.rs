@@ -67,6 +67,37 @@ proptest! {
 }
 
 #[test]
+fn hospitals_with_codes_of_their_own_add_up_and_what_was_counted_differently_does_not() {
+    let stays = export::stays(2);
+    let folder = tempfile::tempdir().unwrap();
+    let part = |n: usize, change: &dyn Fn(&mut Replay)| {
+        let out = folder.path().join(format!("part{n}"));
+        let mut asked = asked(&[file(folder.path(), &format!("{n}.ndjson"), &stays[n].lines)], &out);
+        change(&mut asked);
+        let summary = run(&asked);
+        (out, summary.tally)
+    };
+    let map = "{\"resourceType\":\"ConceptMap\",\"id\":\"local\",\"status\":\"active\"}";
+    let local = |asked: &mut Replay| asked.setup.maps.push(("local".to_owned(), map.to_owned()));
+    let ((first, mut sum), (second, more)) = (part(0, &|_| {}), part(1, &local));
+    sum.merge(&more);
+    let merged = folder.path().join("merged");
+    let manifest = merge(&[first.clone(), second.clone()], &merged).unwrap();
+    assert_eq!((manifest.stays, manifest.setup.maps.len()), (2, 1));
+    let comparison = terce::replay::compare(&merged, &merged).unwrap();
+    let met: u32 = sum.cells.values().map(|c| c.met).sum();
+    assert!(met > 0 && comparison.rows[0].cells[0].unwrap().met == met);
+
+    let refused =
+        |parts: &[std::path::PathBuf], out: &std::path::Path| merge(parts, out).unwrap_err().to_string();
+    let (earlier, _) = part(1, &|asked| asked.until = Some(super::instant("2026-03-19T00:00:00Z")));
+    assert!(refused(&[first.clone(), earlier], &merged).contains("give --until"));
+    let (other, _) = part(1, &|asked| asked.setup.protocol = Some("minimal".to_owned()));
+    assert!(refused(&[first.clone(), other], &merged).contains("another configuration"));
+    assert!(refused(&[first.clone()], &first).contains("cannot be both"));
+}
+
+#[test]
 fn compressed_files_folders_and_bundles_say_the_same() {
     let lines: Vec<String> = export::stays(5).into_iter().flat_map(|s| s.lines).collect();
     let folder = tempfile::tempdir().unwrap();
