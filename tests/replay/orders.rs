@@ -94,7 +94,7 @@ fn hospitals_with_codes_of_their_own_add_up_and_what_was_counted_differently_doe
     assert!(refused(&[first.clone(), earlier], &merged).contains("give --until"));
     let (other, _) = part(1, &|asked| asked.setup.protocol = Some("minimal".to_owned()));
     assert!(refused(&[first.clone(), other], &merged).contains("another configuration"));
-    assert!(refused(&[first.clone()], &first).contains("cannot be both"));
+    assert!(refused(std::slice::from_ref(&first), &first).contains("cannot be both"));
 }
 
 #[test]
