@@ -80,9 +80,13 @@ fn push_kind(out: &mut String, kind: &Kind) {
         out.push_str(&format!("{{\"name\":\"{}\",\"type\":\"{}\"}}", filter.name, sort(filter.column)));
     });
     out.push(']');
-    if let Some(operation) = kind.operation {
-        let (name, definition) = (operation.name(), operation.definition());
-        out.push_str(&format!(",\"operation\":[{{\"name\":\"{name}\",\"definition\":\"{definition}\"}}]"));
+    if !kind.operations.is_empty() {
+        out.push_str(",\"operation\":[");
+        push_list(out, kind.operations, |out, operation| {
+            let (name, definition) = (operation.name(), operation.definition());
+            out.push_str(&format!("{{\"name\":\"{name}\",\"definition\":\"{definition}\"}}"));
+        });
+        out.push(']');
     }
     out.push('}');
 }

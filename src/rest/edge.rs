@@ -14,7 +14,7 @@ use super::answer::Answer;
 use super::ask::Ask;
 use super::body::{Budget, Held, Takes};
 use super::refused::{Issue, Refused, outcome};
-use super::types::{self, KINDS, Kind, Operation};
+use super::types::{self, KINDS, Kind};
 use super::{Metrics, Outcome, Rest, bundle, capability, operations, probes, read, search, write};
 
 const REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
@@ -183,11 +183,7 @@ async fn of_kind(edge: &Edge, ask: &Ask<'_>, kind: &'static Kind, path: &[&str],
             Method::GET => read::version(&edge.rest, ask, kind, id, version).await,
             _ => Err(Refused::Method("GET, HEAD")),
         },
-        [id, operation] => match kind.operation.filter(|o| operation.strip_prefix('$') == Some(o.name())) {
-            Some(Operation::EvaluateMeasure) => operations::evaluate(edge, ask, id, body).await,
-            Some(Operation::Explain) => operations::explain(&edge.rest, ask, id).await,
-            None => Err(Refused::NotFound),
-        },
+        [id, operation] => operations::on_one(edge, ask, kind, id, operation, body).await,
         _ => Err(Refused::NotFound),
     }
 }

@@ -12,8 +12,8 @@ pub struct Kind {
     pub effect: Effect,
     /// What it can be searched by, beside what every type can ([`EVERY`]).
     pub filters: &'static [Filter],
-    /// The operation on one of its documents.
-    pub operation: Option<Operation>,
+    /// The operations on one of its documents.
+    pub operations: &'static [Operation],
 }
 
 /// Who writes the documents of a type.
@@ -153,11 +153,11 @@ pub const CONTROLS: &[&str] = &["_count", "_sort", "_summary", "_total", "_forma
 const CHARTED: &[Filter] = &[PATIENT, SUBJECT, ENCOUNTER, IDENTIFIER];
 
 const fn fed(name: &'static str, effect: Effect, filters: &'static [Filter]) -> Kind {
-    Kind { name, origin: Origin::Feed, effect, filters, operation: None }
+    Kind { name, origin: Origin::Feed, effect, filters, operations: &[] }
 }
 
 const fn made(name: &'static str, origin: Origin, filters: &'static [Filter]) -> Kind {
-    Kind { name, origin, effect: Effect::Patient, filters, operation: None }
+    Kind { name, origin, effect: Effect::Patient, filters, operations: &[] }
 }
 
 /// The types that are kept here; the most written first.
@@ -165,7 +165,7 @@ pub const KINDS: &[Kind] = &[
     fed("Procedure", Effect::Patient, CHARTED),
     fed("Observation", Effect::Patient, CHARTED),
     Kind {
-        operation: Some(Operation::Explain),
+        operations: &[Operation::Explain],
         ..fed("Encounter", Effect::Patient, &[PATIENT, SUBJECT, IDENTIFIER])
     },
     fed("Patient", Effect::Patient, &[IDENTIFIER]),
@@ -184,7 +184,7 @@ pub const KINDS: &[Kind] = &[
     fed("ConceptMap", Effect::Rules, &[]),
     fed("ValueSet", Effect::Rules, &[IDENTIFIER]),
     fed("CodeSystem", Effect::Readers, &[IDENTIFIER]),
-    Kind { operation: Some(Operation::EvaluateMeasure), ..fed("Measure", Effect::Readers, &[IDENTIFIER]) },
+    Kind { operations: &[Operation::EvaluateMeasure], ..fed("Measure", Effect::Readers, &[IDENTIFIER]) },
     made(
         "Task",
         Origin::Shared,
