@@ -228,6 +228,7 @@ impl Stays {
         match (document.kind.as_str(), &document.body) {
             ("Task" | "DetectedIssue" | "MeasureReport", None) => {
                 kept.said.remove(&name);
+                kept.dossier.forget(&document.kind, &document.id);
             }
             ("Task" | "DetectedIssue" | "MeasureReport", Some(body)) => {
                 let said = SaidDocument {
@@ -238,6 +239,15 @@ impl Stays {
                     body: body.as_slice().into(),
                 };
                 kept.keep_said(said);
+                // hardly one of the Tasks is one that a person rejected; only those tell something
+                if document.kind == "Task" {
+                    let extract = extract(&stored(document), &site.codes, &site.settings.own_bases);
+                    if extract.is_silent() {
+                        kept.dossier.forget("Task", &document.id);
+                    } else {
+                        kept.dossier.put(extract);
+                    }
+                }
             }
             (_, None) => kept.dossier.forget(&document.kind, &document.id),
             (_, Some(_)) => {

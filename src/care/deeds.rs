@@ -1,5 +1,7 @@
 //! Care and excuses that concern one requirement, before it is known when it applied.
 
+use std::sync::Arc;
+
 use chrono::NaiveDate;
 
 use super::facts::{Code, Facts, Source, When};
@@ -26,13 +28,16 @@ pub(super) struct Deed<'a, W> {
     pub(super) received: Instant,
 }
 
-/// All care and excuses with one of a requirement's activities, sorted.
+/// All care and excuses with one of a requirement's activities, and excuses that name it, sorted.
 #[derive(Debug, Default)]
 pub(super) struct Deeds<'a> {
     pub(super) dated: Vec<Deed<'a, Instant>>,
     /// Those of which only the day is known.
     pub(super) days: Vec<Deed<'a, NaiveDate>>,
 }
+
+/// Care answers whatever requirements its activities credit.
+const NOTHING_ASKED: &[Arc<str>] = &[];
 
 /// The deeds of each requirement of each protocol.
 pub(super) fn deeds<'a>(facts: &'a Facts, requirements: &[&Requirement]) -> Vec<Deeds<'a>> {
@@ -42,12 +47,31 @@ pub(super) fn deeds<'a>(facts: &'a Facts, requirements: &[&Requirement]) -> Vec<
     // which requirements want which activity; an activity that was met before is found by its text once
     let mut wanted: Vec<(&Code, Vec<bool>)> = Vec::new();
     let mut by_any = vec![false; requirements.len()];
-    let care =
-        facts.care.iter().map(|c| (c.at, Sign::Credit, &c.source, c.recorded, c.received, &c.activities));
-    let excuses =
-        facts.excuses.iter().map(|x| (x.at, Sign::Excuse, &x.source, x.recorded, x.received, &x.activities));
-    for (when, sign, source, recorded, received, activities) in care.chain(excuses) {
+    let care = facts.care.iter().map(|c| {
+        let deed = Deed {
+            at: c.at,
+            sign: Sign::Credit,
+            source: &c.source,
+            recorded: c.recorded,
+            received: c.received,
+        };
+        (deed, &c.activities, NOTHING_ASKED)
+    });
+    let excuses = facts.excuses.iter().map(|x| {
+        let deed = Deed {
+            at: x.at,
+            sign: Sign::Excuse,
+            source: &x.source,
+            recorded: x.recorded,
+            received: x.received,
+        };
+        (deed, &x.activities, x.asked.as_slice())
+    });
+    for (Deed { at: when, sign, source, recorded, received }, activities, asked) in care.chain(excuses) {
         by_any.fill(false);
+        if !asked.is_empty() {
+            by_any.iter_mut().zip(requirements).for_each(|(any, r)| *any = asked.contains(&r.id));
+        }
         for activity in activities {
             let known = match wanted.iter().position(|(code, _)| *code == activity) {
                 Some(known) => known,

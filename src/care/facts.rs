@@ -168,6 +168,9 @@ pub struct Excuse {
     pub at: When,
     /// Which activities were not done.
     pub activities: Vec<Code>,
+    /// Requirements that were asked for and not done, by their ids; no others are excused by this, whatever activities
+    /// they share.
+    pub asked: Vec<Arc<str>>,
     /// Why.
     pub reason: Code,
     /// When it was charted.

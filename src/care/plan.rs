@@ -11,6 +11,11 @@ use super::time::{Instant, Length};
 /// otherwise look like care for ever.
 pub const UNDER_WAY_AT_MOST: Length = Length::hours(2);
 
+/// A Task that a person has put on hold, with a reason, does not become more urgent for at most this long: a turn to
+/// prone or a bronchoscopy is over by then, and a hold that nobody ended must not keep neglect quiet. This project's
+/// choice, no source.
+pub const HOLD_AT_MOST: Length = Length::hours(2);
+
 /// How long before its Task was opened care may have been done and still be named as what closed the Task.
 const OUTPUT_LOOKS_BACK: Length = Length::hours(12);
 
@@ -35,6 +40,17 @@ pub struct SaidTask {
     pub opened: Instant,
     /// Open, or closed.
     pub status: SaidStatus,
+    /// A person has put it on hold and says why; none if it is closed.
+    pub hold: Option<Hold>,
+}
+
+/// A Task is on hold, by a person.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Hold {
+    /// Since when.
+    pub since: Instant,
+    /// How urgent the Task was said to be; it is never said to be more so while it is on hold.
+    pub priority: Priority,
 }
 
 /// Whether a Task is open, and who closed it.
@@ -42,7 +58,7 @@ pub struct SaidTask {
 pub enum SaidStatus {
     /// Not closed.
     Open,
-    /// Closed by us.
+    /// Closed by us, or by a person who has taken that back since.
     Closed {
         /// When.
         at: Instant,
@@ -231,7 +247,14 @@ fn task(
     let first_due = ledger.standings.iter().filter(asked).filter_map(|s| s.due).min();
     let open = said.filter(|t| t.status == SaidStatus::Open);
     match (first_due, open) {
-        (Some(due), Some(open)) => round(ledger, facts, open.round, due),
+        (Some(due), Some(open)) => {
+            let (mut round, wake) = round(ledger, facts, open.round, due);
+            let until = open.hold.map(|h| h.since + HOLD_AT_MOST).filter(|until| ledger.now < *until);
+            if let Some((hold, _)) = open.hold.zip(until) {
+                round.priority = round.priority.min(hold.priority);
+            }
+            (WantedTask::Open(round), wake.into_iter().chain(until).min())
+        }
         (Some(due), None) => {
             if ledger.unverified_since.is_some() {
                 return (WantedTask::Nothing, None);
@@ -247,21 +270,22 @@ fn task(
                     due.max(again)
                 }
             };
-            round(ledger, facts, key, due)
+            let (round, wake) = round(ledger, facts, key, due);
+            (WantedTask::Open(round), wake)
         }
         (None, Some(open)) => (close(ledger, facts, open), None),
         (None, None) => (WantedTask::Nothing, None),
     }
 }
 
-fn round(ledger: &Ledger, facts: &Facts, round: Instant, due: Instant) -> (WantedTask, Option<Instant>) {
+fn round(ledger: &Ledger, facts: &Facts, round: Instant, due: Instant) -> (Round, Option<Instant>) {
     let applies = |s: &&Standing| s.phase != Phase::NotAtRisk;
     let items: Vec<Standing> = ledger.standings.iter().filter(applies).cloned().collect();
     let asked = items.iter().filter(|s| s.phase >= Phase::Due);
     let open = |l: &&Lapse| l.announced && l.ended.is_none();
     let misses: usize = ledger.lapses.iter().filter(open).map(|l| l.misses.len()).sum();
     let (under_way, wake) = under_way(ledger, facts);
-    let task = WantedTask::Open(Round {
+    let round = Round {
         round,
         unit: ledger.unit.clone().unwrap_or_default(),
         due,
@@ -277,8 +301,8 @@ fn round(ledger: &Ledger, facts: &Facts, round: Instant, due: Instant) -> (Wante
         away: false,
         unverified_since: ledger.unverified_since,
         items,
-    });
-    (task, wake)
+    };
+    (round, wake)
 }
 
 /// Nothing is due any more, but a Task is open.
@@ -398,10 +422,11 @@ pub(super) fn why_gone(issue: &SaidIssue, facts: &Facts, rules: &Rules) -> Mitig
     let wanted = |codes: &[super::facts::Code]| {
         requirement.is_some_and(|r: &Requirement| codes.iter().any(|c| r.activities.contains(c)))
     };
+    let asked = |ids: &[Arc<str>]| ids.contains(&issue.requirement);
     let declared = issue.from + rules.allowance;
     let care = facts.care.iter().filter(|c| wanted(&c.activities)).map(|c| (c.at, c.received, &c.source));
-    let excuses =
-        facts.excuses.iter().filter(|x| wanted(&x.activities)).map(|x| (x.at, x.received, &x.source));
+    let excuses = facts.excuses.iter().filter(|x| wanted(&x.activities) || asked(&x.asked));
+    let excuses = excuses.map(|x| (x.at, x.received, &x.source));
     let in_time = |when: When| match when {
         When::At(at) => (at <= issue.from && at >= issue.from - LATE_LOOKS_BACK).then_some(at),
         When::Day(day) => {

@@ -16,6 +16,7 @@ use crate::care::time::Instant;
 use crate::site::Site;
 use crate::translate::document;
 use crate::translate::export::{Charting, Head, KINDS, KnownTexts, charting, head};
+use crate::translate::extract::{extract, task_may_matter};
 
 /// How many bad lines are remembered with their reason; the rest are counted.
 pub(super) const REJECTED_REMEMBERED: usize = 10_000;
@@ -196,6 +197,10 @@ impl Found {
                 _ => head(kind, body, bases).map(|_| ()),
             });
         }
+        if kind == "Task" && !task_may_matter(body) {
+            self.counts.other_types += 1;
+            return Ok(Ok(()));
+        }
         let said = if coded {
             charting(kind, body, &desk.site.codes, bases, desk.received)
                 .map(|Charting { head, extract }| (head, Some(extract)))
@@ -203,7 +208,9 @@ impl Found {
             document::read(kind, body, bases).and_then(|read| {
                 let mut head = head(kind, body, bases)?;
                 head.links = read.links;
-                Ok((head, None))
+                let stored = head.stored(kind, body, desk.received);
+                let extract = (kind == "Task").then(|| extract(&stored, &desk.site.codes, bases));
+                Ok((head, extract))
             })
         };
         let (head, extract) = match said {

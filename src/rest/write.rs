@@ -11,6 +11,7 @@ use super::body::Held;
 use super::refused::{Issue, Refused, all_well, outcome, warnings};
 use super::types::{Effect, Kind, Origin};
 use super::{Outcome, Rest, json, limits, text};
+use crate::care::time::Instant;
 use crate::stays::outcome_row;
 use crate::store::{
     Batch, Change, Committed, Document, Identifier, Precondition, StoreError, Token, Write, Written,
@@ -206,7 +207,7 @@ pub(super) async fn amend(
     now_us: i64,
 ) -> Result<(Written, Vec<u8>), Refused> {
     for _ in 0..limits::RETRIES {
-        let (write, body) = amendment(rest, kind, id, sent, if_match).await?;
+        let (write, body) = amendment(rest, kind, id, sent, if_match, now_us).await?;
         match rest.commit(Batch { now_us, writes: vec![write], ..Batch::default() }).await {
             Ok(committed) => return Ok((first(committed)?, body)),
             // the service has written meanwhile: what the person says is put into that
@@ -224,6 +225,7 @@ pub(super) async fn amendment(
     id: &str,
     sent: &[u8],
     if_match: Option<u64>,
+    now_us: i64,
 ) -> Result<(Write, Vec<u8>), Refused> {
     let current = rest.store.document(kind.name, id).await?;
     let Some(Document { body: Some(current_body), version, patient, encounter, .. }) = current else {
@@ -232,7 +234,7 @@ pub(super) async fn amendment(
     if if_match.is_some_and(|wanted| wanted != version) {
         return Err(Refused::Overtaken);
     }
-    let body = outcomes::by_hand(&current_body, sent)?;
+    let body = outcomes::by_hand(&current_body, sent, Instant::from_micros(now_us))?;
     let read = document::read(kind.name, &body, &rest.own_bases)?;
     let write = Write {
         kind: kind.name.into(),

@@ -18,8 +18,9 @@ use super::extract::charted::{Charted, Pointer, Text, Told};
 use super::extract::{Extract, extract, extract_charted};
 use crate::care::time::Instant;
 
-/// The types that an export is read for. What Procedures, Observations and Conditions say rests on their codes.
-pub const KINDS: [&str; 8] = [
+/// The types that an export is read for. What Procedures, Observations and Conditions say rests on their codes. Of
+/// Tasks only those matter that Terce wrote and a person rejected.
+pub const KINDS: [&str; 9] = [
     "Procedure",
     "Observation",
     "Condition",
@@ -28,6 +29,7 @@ pub const KINDS: [&str; 8] = [
     "Location",
     "Device",
     "DeviceUseStatement",
+    "Task",
 ];
 
 /// Which document, and when it was told.

@@ -42,6 +42,11 @@ fn per_day_counts_as_the_ward_does() {
 }
 
 #[test]
+fn what_was_rejected_on_a_task_excuses_what_it_asked_for() {
+    check(include_str!("examples/rejected.txt"));
+}
+
+#[test]
 fn times_of_day_count_as_the_ward_does() {
     check(include_str!("examples/at.txt"));
 }

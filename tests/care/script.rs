@@ -28,6 +28,7 @@
 //! care clean 13:00 17:00                     care clean+brush 13:00: one record of two activities
 //! care brush day 03-08
 //! excuse clean 05:30 refused
+//! reject clean 05:30 refused                 a Task that asked for the requirement `clean`; clean+brush: for both
 //!
 //! feed live to 05:00                         feed silent since 05:00; feed live: nothing is held back
 //! now 03-08 06:00                            several: the ledger is shown for each, under the feed told before it
@@ -138,7 +139,7 @@ impl Script {
                 self.looks.push((now, self.feed));
             }
             "show" => self.show = words.map(str::to_owned).collect(),
-            "care" | "excuse" => self.done_or_not(kind, words)?,
+            "care" | "excuse" | "reject" => self.done_or_not(kind, words)?,
             _ => {
                 let fact = self.fact(kind, words)?;
                 let known = self.known(words)?;
@@ -306,9 +307,12 @@ impl Script {
         while words.peek().is_some_and(|w| w.contains(|c: char| c.is_ascii_digit()) || *w == "day") {
             times.push(self.when(words)?);
         }
-        let reason = if kind == "excuse" { next(words)? } else { "" };
+        let reason = if kind == "care" { "" } else { next(words)? };
         let known = self.known(words)?;
-        let activities: Vec<Code> = what.split('+').map(Code::new).collect();
+        let (activities, asked): (Vec<Code>, Vec<Arc<str>>) = match kind {
+            "reject" => (Vec::new(), what.split('+').map(Arc::from).collect()),
+            _ => (what.split('+').map(Code::new).collect(), Vec::new()),
+        };
         for at in times {
             let done = match at {
                 When::At(at) => at,
@@ -323,7 +327,8 @@ impl Script {
             let fact = if kind == "care" {
                 Fact::Care(CareEvent { at, activities, recorded, received, source })
             } else {
-                Fact::Excuse(Excuse { at, activities, reason: Code::new(reason), recorded, received, source })
+                let (asked, reason) = (asked.clone(), Code::new(reason));
+                Fact::Excuse(Excuse { at, activities, asked, reason, recorded, received, source })
             };
             self.told.push(Told { known, fact });
         }

@@ -274,7 +274,9 @@ impl Stay {
                     c.source
                 )
             }
-            Entry::Excuse(x) => format!("excuse {} {:?} {}", when(x.at), x.activities, x.source),
+            Entry::Excuse(x) => {
+                format!("excuse {} {:?} {:?} {}", when(x.at), x.activities, x.asked, x.source)
+            }
             Entry::Condition(c) => format!("condition {} {}", c.name, span(c.from, c.to)),
         }
     }

@@ -167,7 +167,8 @@ impl Maker {
                     json!({"coding": [{"system": format!("{BASE}/excuse"), "code": "refused"}]});
                 let reason = Code::new("refused");
                 let at = When::At(when);
-                let excuse = Excuse { at, activities, reason, recorded, received: recorded, source };
+                let asked = Vec::new();
+                let excuse = Excuse { at, activities, asked, reason, recorded, received: recorded, source };
                 self.facts.excuses.push(excuse);
                 return self.put(document);
             }

@@ -102,12 +102,18 @@ impl Ward {
 
     pub async fn put(&self, resource: Value) -> Value {
         let (kind, id) = (resource["resourceType"].as_str().unwrap(), resource["id"].as_str().unwrap());
-        let url = format!("{}/{kind}/{id}", self.service.base());
-        let answer = self.client.put(url).header("content-type", "application/fhir+json");
-        let answer = answer.body(resource.to_string()).send().await.unwrap();
-        let (status, text) = (answer.status(), answer.text().await.unwrap());
-        assert!(status.is_success(), "{status} {text}");
-        serde_json::from_str(&text).unwrap()
+        let (status, answer) = self.send("PUT", &format!("{kind}/{id}"), &resource).await;
+        assert!((200..300).contains(&status), "{status} {answer}");
+        answer
+    }
+
+    /// Status and body of the answer.
+    pub async fn send(&self, method: &str, path: &str, body: &Value) -> (u16, Value) {
+        let url = format!("{}/{path}", self.service.base());
+        let request = self.client.request(method.parse().unwrap(), url.trim_end_matches('/'));
+        let request = request.header("content-type", "application/fhir+json").body(body.to_string());
+        let answer = request.send().await.unwrap();
+        (answer.status().as_u16(), serde_json::from_str(&answer.text().await.unwrap()).unwrap())
     }
 
     pub async fn post(&self, path: &str) {
@@ -135,7 +141,7 @@ impl Ward {
         self.service.settle().await.unwrap();
     }
 
-    async fn all(&self, path: &str) -> Vec<Value> {
+    pub async fn all(&self, path: &str) -> Vec<Value> {
         let bundle = self.get(path).await;
         let entries = bundle["entry"].as_array().cloned().unwrap_or_default();
         entries.into_iter().map(|e| e["resource"].clone()).collect()
@@ -149,7 +155,10 @@ impl Ward {
     /// The open Task; there is never a second one.
     pub async fn task(&self) -> Option<Value> {
         let open = |t: &Value| {
-            !matches!(t["status"].as_str(), Some("completed" | "cancelled" | "rejected" | "failed"))
+            !matches!(
+                t["status"].as_str(),
+                Some("completed" | "cancelled" | "rejected" | "failed" | "entered-in-error")
+            )
         };
         let open: Vec<Value> = self.tasks().await.into_iter().filter(open).collect();
         assert!(open.len() <= 1, "two open Tasks");
@@ -197,8 +206,6 @@ impl Ward {
 
     /// Writes everything that the service has said to `target/emitted/{name}.ndjson`.
     pub async fn emit(&self, name: &str) -> PathBuf {
-        let folder = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("target/emitted").join(name);
-        std::fs::create_dir_all(&folder).unwrap();
         let mut lines = Vec::new();
         for path in ["Task?_count=1000", "DetectedIssue?_count=1000"] {
             lines.extend(self.all(path).await);
@@ -215,7 +222,14 @@ impl Ward {
             lines.push(self.get(path).await);
         }
         let text: String = lines.iter().map(|l| format!("{l}\n")).collect();
-        std::fs::write(folder.join("all.ndjson"), text).unwrap();
+        Ward::write(name, &text)
+    }
+
+    /// Writes lines to `target/emitted/{name}/all.ndjson`; returns the folder.
+    pub fn write(name: &str, lines: &str) -> PathBuf {
+        let folder = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("target/emitted").join(name);
+        std::fs::create_dir_all(&folder).unwrap();
+        std::fs::write(folder.join("all.ndjson"), lines).unwrap();
         folder
     }
 }

@@ -122,7 +122,7 @@ async fn attempt(
     let mut ready = Vec::with_capacity(written.len());
     for (act, made) in spread(written, work).await? {
         let (draft, found) = made?;
-        ready.push(write(rest, act, draft, found).await?);
+        ready.push(write(rest, act, draft, found, ask.now_us).await?);
     }
     // a stable sort: DELETE, POST, PUT
     ready.sort_by_key(|r| rank(r.verb));
@@ -265,14 +265,21 @@ fn read(
 }
 
 /// The write of an entry.
-async fn write(rest: &Rest, act: Act, draft: Option<Draft>, warnings: Vec<Issue>) -> Result<Ready, Refused> {
+async fn write(
+    rest: &Rest,
+    act: Act,
+    draft: Option<Draft>,
+    warnings: Vec<Issue>,
+    now_us: i64,
+) -> Result<Ready, Refused> {
     let Act { index, verb, kind, id, precondition, .. } = act;
     let write = match draft {
         None => write::deletion(kind, id, precondition),
         Some(draft) if kind.origin == Origin::Shared => {
             let if_match =
                 if let Precondition::Version(version) = precondition { Some(version) } else { None };
-            let made = write::amendment(rest, kind, &id.unwrap_or_default(), &draft.body, if_match).await;
+            let id = id.unwrap_or_default();
+            let made = write::amendment(rest, kind, &id, &draft.body, if_match, now_us).await;
             made.map_err(|r| r.of_entry(index))?.0
         }
         Some(draft) => draft.into_write(id, precondition),

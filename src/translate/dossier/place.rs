@@ -11,7 +11,7 @@ use crate::care::facts::{
 use crate::care::ledger::Doubt;
 use crate::care::time::{Instant, Span, TICK};
 use crate::translate::extract::{
-    Care, ConditionSays, DeviceSays, DeviceUseSays, Devices, Extract, Made, Tell,
+    Care, ConditionSays, DeviceSays, DeviceUseSays, Devices, Extract, Made, RejectedSays, Tell,
 };
 
 /// A fact that is ready for whichever stay it belongs to, and the time by which it can be placed.
@@ -56,6 +56,7 @@ impl Assembly<'_> {
                         ready.push(self.excuse(care, reason, activities, source));
                     }
                 }
+                Tell::Rejected(says) => ready.push(self.rejected(says, source)),
                 Tell::UnderWay(says) => {
                     if let Some(activities) = self.activities(&says.activities, &says.devices, &mut doubts) {
                         let fact = UnderWay { since: says.since, activities, source: source.clone() };
@@ -183,9 +184,16 @@ impl Assembly<'_> {
 
     fn excuse(&self, care: &Care, reason: &Code, activities: Vec<Code>, source: &Source) -> Ready {
         let Care { at, recorded, received, .. } = *care;
-        let fact =
-            Excuse { at, activities, reason: reason.clone(), recorded, received, source: source.clone() };
+        let (reason, source, asked) = (reason.clone(), source.clone(), Vec::new());
+        let fact = Excuse { at, activities, asked, reason, recorded, received, source };
         Ready { time: self.time(at), fact: Fact::Excuse(fact) }
+    }
+
+    fn rejected(&self, says: &RejectedSays, source: &Source) -> Ready {
+        let RejectedSays { at, asked, reason } = says.clone();
+        let (when, source, activities) = (When::At(at), source.clone(), Vec::new());
+        let fact = Excuse { at: when, activities, asked, reason, recorded: at, received: at, source };
+        Ready { time: point(at), fact: Fact::Excuse(fact) }
     }
 
     fn time(&self, when: When) -> Span {

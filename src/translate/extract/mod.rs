@@ -13,6 +13,7 @@ mod observation;
 mod patient;
 mod procedure;
 mod reading;
+mod task;
 mod unmapped;
 
 use std::sync::Arc;
@@ -21,6 +22,7 @@ use chrono::NaiveDate;
 use fhir_models::codes::EncounterStatus;
 
 use self::reading::Reading;
+pub(crate) use self::task::may_matter as task_may_matter;
 pub use self::unmapped::unmapped;
 use super::codes::{Airways, Codes};
 use super::document::{Bases, Stored};
@@ -76,6 +78,8 @@ pub enum Tell {
     Care(Care),
     /// Care was not given, for a reason.
     Excuse(Box<(Care, Code)>),
+    /// A person rejected what a Task asked for, or gave it up, for a reason that counts.
+    Rejected(Box<RejectedSays>),
     /// Care is being given, since then.
     UnderWay(Box<UnderWaySays>),
     /// Time on invasive ventilation, as charted.
@@ -149,6 +153,17 @@ pub struct UnderWaySays {
     pub activities: Arc<[Code]>,
     /// `Device` ids that tell which.
     pub devices: Devices,
+}
+
+/// A Task that a person rejected or gave up.
+#[derive(Clone, PartialEq, Debug)]
+pub struct RejectedSays {
+    /// When.
+    pub at: Instant,
+    /// What it asked for then: the ids of its requirements that were due.
+    pub asked: Vec<Arc<str>>,
+    /// Why.
+    pub reason: Code,
 }
 
 /// What a DeviceUseStatement says.
@@ -287,6 +302,11 @@ impl Extract {
         self.doubts.as_ref().map_or(&[], |d| d.as_slice())
     }
 
+    /// True if it says nothing, and nothing of it is doubtful.
+    pub fn is_silent(&self) -> bool {
+        self.tells().is_empty() && self.doubts().is_empty()
+    }
+
     /// The encounter it describes.
     pub fn encounter(&self) -> Option<&EncounterSays> {
         self.tells().iter().find_map(|t| if let Tell::Encounter(says) = t { Some(&**says) } else { None })
@@ -357,7 +377,9 @@ fn read(reading: &mut Reading<'_>) {
         "Patient" => reading.typed(patient::read),
         "Location" => reading.typed(location::read),
         "Condition" => reading.typed(condition::read),
-        // Medication, definitions and what Terce itself writes tell nothing of care that was given
+        "Task" if task::means_nothing(reading.stored.body) => {}
+        "Task" => reading.typed(task::read),
+        // Medication, definitions and what else Terce writes tell nothing of care that was given
         _ => {}
     }
 }

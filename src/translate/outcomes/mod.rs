@@ -8,6 +8,7 @@ mod issue;
 mod silence;
 mod task;
 mod term;
+mod transitions;
 
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -22,7 +23,7 @@ use crate::care::plan::{Plan, Reason, Said, WantedTask};
 use crate::care::protocol::Rules;
 use crate::care::time::Instant;
 
-pub use by_hand::by_hand;
+pub use by_hand::{Undone, asked, by_hand, undone};
 pub use silence::feed_silent;
 pub use term::Term;
 

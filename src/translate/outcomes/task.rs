@@ -6,12 +6,13 @@ use fhir_models::primitive::DateTime;
 use fhir_models::resources::task::{TaskParameter, TaskRestriction};
 use fhir_models::{Resource, Task};
 
+use super::by_hand::{forget, is_by_hand, set_at};
 use super::{BASE, Row, SIGNATURE, SaidDocument, Setting, Term, Utterance};
 use super::{date_time, derived_id, extension, identifier, issue, source, term};
 use crate::care::explain::asks;
 use crate::care::facts::Ending;
 use crate::care::ledger::{Phase, Standing};
-use crate::care::plan::{Closing, Priority, Reason, Round, SaidStatus, SaidTask, WantedTask};
+use crate::care::plan::{Closing, Hold, Priority, Reason, Round, SaidStatus, SaidTask, WantedTask};
 use crate::care::protocol::Requirement;
 use crate::care::time::Instant;
 
@@ -39,12 +40,27 @@ pub(super) fn said(stay: &str, document: &SaidDocument) -> Option<SaidTask> {
         return None;
     }
     let opened = task.authored_on.as_ref().and_then(DateTime::instant_us).map(Instant::from_micros);
-    let status = match (is_over(task.status?), said_status(&task)) {
-        (false, _) => SaidStatus::Open,
-        (true, said) if said == task.status => SaidStatus::Closed { at: document.updated },
-        (true, _) => SaidStatus::ClosedByHand { at: document.updated },
+    let (by_hand, set) = (is_by_hand(&task), set_at(&task).unwrap_or(document.updated));
+    let is = |status: TaskStatus| task.status == Some(status);
+    let status = match is_over(task.status?) {
+        false => SaidStatus::Open,
+        // what was closed by mistake is asked for again at once
+        true if is(TaskStatus::EnteredInError) => SaidStatus::Closed { at: set },
+        true if by_hand => SaidStatus::ClosedByHand { at: set },
+        true => SaidStatus::Closed { at: document.updated },
     };
-    Some(SaidTask { round: Instant::from_micros(round.parse().ok()?), opened: opened?, status })
+    let held = by_hand && is(TaskStatus::OnHold) && task.status_reason.is_some();
+    let hold = held.then(|| Hold { since: set, priority: priority_of(&task) });
+    Some(SaidTask { round: Instant::from_micros(round.parse().ok()?), opened: opened?, status, hold })
+}
+
+fn priority_of(task: &Task) -> Priority {
+    match task.priority {
+        None | Some(RequestPriority::Routine) => Priority::Routine,
+        Some(RequestPriority::Urgent) => Priority::Urgent,
+        Some(RequestPriority::Asap) => Priority::Asap,
+        Some(RequestPriority::Stat) => Priority::Stat,
+    }
 }
 
 /// The stay and the round of a Task that is over, and the Task with nothing but what [`said`] asks for.
@@ -67,7 +83,7 @@ pub(super) fn over(document: &SaidDocument) -> Option<(String, Instant, Vec<u8>)
     Some((found.0, found.1, short.write()))
 }
 
-fn own_key(task: &Task) -> Option<&str> {
+pub(super) fn own_key(task: &Task) -> Option<&str> {
     let system = format!("{BASE}/sid/task");
     task.identifier.iter().find(|i| i.system.as_deref() == Some(&system))?.value.as_deref()
 }
@@ -90,7 +106,7 @@ pub(super) fn is_over(status: TaskStatus) -> bool {
     }
 }
 
-fn said_status(task: &Task) -> Option<TaskStatus> {
+pub(super) fn said_status(task: &Task) -> Option<TaskStatus> {
     let url = format!("{BASE}/StructureDefinition/{SAID_STATUS}");
     let said = task.extension.iter().find(|e| e.url == url)?;
     match said.value.as_deref() {
@@ -207,6 +223,7 @@ fn close(task: &mut Task, how: &Closing) {
             TaskStatus::Cancelled
         }
     };
+    forget(task);
     set_status(task, status);
 }
 
@@ -224,6 +241,7 @@ pub(super) fn why_cancelled(reason: Reason) -> (Term, &'static str) {
     }
 }
 
+/// Writes a status, and that it is what we said.
 fn set_status(task: &mut Task, status: TaskStatus) {
     let mark = extension(SAID_STATUS, Value::Code(status.as_str().to_owned()));
     task.extension.retain(|e| e.url != mark.url);
@@ -232,7 +250,7 @@ fn set_status(task: &mut Task, status: TaskStatus) {
 }
 
 fn open(round: &Round, before: Option<&Task>, setting: &Setting<'_>) -> Task {
-    let by_hand = before.filter(|t| said_status(t) != t.status);
+    let by_hand = before.filter(|t| is_by_hand(t));
     let (state, said) = state(round);
     let mut task = Task {
         identifier: vec![identifier("task", format!("{}|{}", setting.stay, round.round.micros()))],

@@ -64,7 +64,8 @@ impl Lived {
             WantedTask::Nothing | WantedTask::AsItStands => {}
             WantedTask::Open(round) => {
                 if said.task.as_ref().is_none_or(|t| t.status != SaidStatus::Open) {
-                    said.task = Some(SaidTask { round: round.round, opened: at, status: SaidStatus::Open });
+                    let status = SaidStatus::Open;
+                    said.task = Some(SaidTask { round: round.round, opened: at, status, hold: None });
                     self.tasks.push(PastTask {
                         round: round.round,
                         opened: at,

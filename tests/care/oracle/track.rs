@@ -1,6 +1,7 @@
 //! One requirement along the minutes: where it applies, and the care and excuses that bear on it.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 
 use chrono::NaiveDate;
 use terce::care::facts::{Code, Source, When};
@@ -131,6 +132,7 @@ impl<'a> Track<'a> {
 
     fn gather(&mut self, chart: &Chart) {
         let asked = |activities: &[Code]| activities.iter().any(|a| self.requirement.activities.contains(a));
+        let named = |ids: &[Arc<str>]| ids.contains(&self.requirement.id);
         let note = |deeds: &mut BTreeMap<Instant, Deed>,
                     at,
                     recorded: Instant,
@@ -150,7 +152,7 @@ impl<'a> Track<'a> {
                 When::Day(day) => self.day_credits.push((day, care.recorded, care.source.clone())),
             }
         }
-        for excuse in chart.facts.excuses.iter().filter(|x| asked(&x.activities)) {
+        for excuse in chart.facts.excuses.iter().filter(|x| asked(&x.activities) || named(&x.asked)) {
             match excuse.at {
                 When::At(at) if self.credits.contains_key(&at) || at > chart.horizon() => {}
                 When::At(at) => note(&mut self.excuses, at, excuse.recorded, excuse.received, &excuse.source),

@@ -1,5 +1,7 @@
 //! What is charted of a random stay.
 
+use std::sync::Arc;
+
 use chrono::{Days, NaiveDate};
 use terce::care::facts::{
     AirwayRow, AwaySpan, CareEvent, Code, ConditionSpan, Excuse, Extubation, Proof, Source, UnitSpan,
@@ -164,16 +166,16 @@ fn care(dice: &mut Dice, frame: &Frame, rules: &Rules, out: &mut Vec<Entry>) {
     let mut at = frame.begins + frame.span(dice, Length::ZERO, Length::minutes(most));
     let end = frame.until + Length::hours(10);
     while at < end {
-        act(dice, frame, at, out);
+        act(dice, frame, rules, at, out);
         if dice.chance(8) {
-            act(dice, frame, at, out);
+            act(dice, frame, rules, at, out);
         }
         // often as long after the last one as some rule names: exactly due, exactly at the deadline
         let usual = frame.span(dice, Length::minutes(least), Length::minutes(most));
         at = at + if dice.chance(25) { *dice.pick(&steps) } else { usual };
     }
     for at in slot_borders(dice, frame, rules) {
-        act(dice, frame, at, out);
+        act(dice, frame, rules, at, out);
     }
 }
 
@@ -212,7 +214,16 @@ fn slot_borders(dice: &mut Dice, frame: &Frame, rules: &Rules) -> Vec<Instant> {
     out
 }
 
-fn act(dice: &mut Dice, frame: &Frame, at: Instant, out: &mut Vec<Entry>) {
+/// One or two requirements of the protocols, or one that is in none.
+fn asked(dice: &mut Dice, rules: &Rules) -> Vec<Arc<str>> {
+    let all: Vec<&Arc<str>> = rules.protocols.iter().flat_map(|p| &p.requirements).map(|r| &r.id).collect();
+    if all.is_empty() || dice.chance(5) {
+        return vec![Arc::from("of-another-protocol")];
+    }
+    (0..*dice.pick(&[1, 1, 2])).map(|_| (*dice.pick(&all)).clone()).collect()
+}
+
+fn act(dice: &mut Dice, frame: &Frame, rules: &Rules, at: Instant, out: &mut Vec<Entry>) {
     let mut activities = vec![Code::new(dice.pick::<&str>(&ACTIVITIES))];
     for _ in 0..*dice.pick(&[0, 0, 1, 2]) {
         activities.push(Code::new(dice.pick::<&str>(&ACTIVITIES)));
@@ -221,8 +232,13 @@ fn act(dice: &mut Dice, frame: &Frame, at: Instant, out: &mut Vec<Entry>) {
     let recorded = at + Length::minutes(*dice.pick(&[0, 0, 0, 2, 30, 31, 300]));
     let received = recorded + Length::minutes(*dice.pick(&[0, 0, 0, 1, 29, 200]));
     if dice.chance(13) {
-        let (reason, source) = (Code::new("refused"), source("Procedure", out));
-        out.push(Entry::Excuse(Excuse { at: when, activities, reason, recorded, received, source }));
+        // what was refused of a Task is about requirements and not about activities
+        let of_task = matches!(when, When::At(_)) && dice.chance(30);
+        let (asked, activities) =
+            if of_task { (asked(dice, rules), Vec::new()) } else { (Vec::new(), activities) };
+        let (reason, source) =
+            (Code::new("refused"), source(if of_task { "Task" } else { "Procedure" }, out));
+        out.push(Entry::Excuse(Excuse { at: when, activities, asked, reason, recorded, received, source }));
     } else {
         let source = source("Procedure", out);
         out.push(Entry::Care(CareEvent { at: when, activities, recorded, received, source }));
