@@ -20,6 +20,8 @@ pub struct Site {
     pub settings: Settings,
     /// Owners of Tasks by unit.
     pub owners: BTreeMap<Arc<str>, String>,
+    /// The site's own ConceptMaps, as id and bytes.
+    pub maps: Vec<(String, Vec<u8>)>,
     /// Definitions of the site that cannot be honoured, by document; they have no effect.
     pub refused: Vec<(String, Refusal)>,
 }
@@ -62,7 +64,8 @@ impl Site {
         // in the order of their names: a shipped plan that is stored as it is changes nothing
         protocols.sort_by(|a, b| a.name.cmp(&b.name));
         let rules = config.rules(protocols).map_err(|names| anyhow::anyhow!(names.join("; ")))?;
-        Ok(Site { rules, codes, settings: config.settings(), owners: config.owners(), refused })
+        let (settings, owners, maps) = (config.settings(), config.owners(), definitions.maps.clone());
+        Ok(Site { rules, codes, settings, owners, maps, refused })
     }
 }
 

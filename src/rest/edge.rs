@@ -164,6 +164,9 @@ async fn of_kind(edge: &Edge, ask: &Ask<'_>, kind: &'static Kind, path: &[&str],
             }
             _ => Err(Refused::Method("POST")),
         },
+        [operation] if operation.starts_with('$') => {
+            operations::on_type(edge, ask, kind, operation, body).await
+        }
         [id] => match ask.method {
             Method::GET => read::read(&edge.rest, ask, kind, id).await,
             Method::PUT if kind.replaceable() => {

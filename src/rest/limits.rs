@@ -47,6 +47,9 @@ pub const DIAGNOSTICS_BYTES: usize = 600;
 /// Issues in one error answer, for the same reason.
 pub const ISSUES: usize = 5;
 
+/// Issues in the answer of `$validate`: more than anybody mends before asking again.
+pub const VALIDATE_ISSUES: usize = 100;
+
 /// Connections at once.
 pub const CONNECTIONS: usize = 512;
 

@@ -28,7 +28,7 @@ pub(super) async fn read(rest: &Rest, ask: &Ask<'_>, kind: &'static Kind, id: &s
 }
 
 /// A definition that comes with Terce and that the site has not replaced; it has no version of ours.
-fn definition(rest: &Rest, kind: &str, id: &str) -> Option<Vec<u8>> {
+pub(super) fn definition(rest: &Rest, kind: &str, id: &str) -> Option<Vec<u8>> {
     if kind == "Measure" {
         return measures::measure(id, &rest.stays.site().rules).map(|m| m.write());
     }

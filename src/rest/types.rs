@@ -12,7 +12,7 @@ pub struct Kind {
     pub effect: Effect,
     /// What it can be searched by, beside what every type can ([`EVERY`]).
     pub filters: &'static [Filter],
-    /// The operations on one of its documents.
+    /// Its operations: of the type, of one of its documents, or of both.
     pub operations: &'static [Operation],
 }
 
@@ -72,13 +72,19 @@ pub enum Column {
     Focus,
 }
 
-/// An operation on one document.
+/// An operation. None of them changes anything, so each is asked with `GET` or `POST`.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum Operation {
     /// `$evaluate-measure`.
     EvaluateMeasure,
     /// `$explain`.
     Explain,
+    /// `$translate`.
+    Translate,
+    /// `$try`.
+    Try,
+    /// `$validate`.
+    Validate,
 }
 
 impl Operation {
@@ -87,6 +93,9 @@ impl Operation {
         match self {
             Operation::EvaluateMeasure => "evaluate-measure",
             Operation::Explain => "explain",
+            Operation::Translate => "translate",
+            Operation::Try => "try",
+            Operation::Validate => "validate",
         }
     }
 
@@ -94,7 +103,10 @@ impl Operation {
     pub const fn definition(self) -> &'static str {
         match self {
             Operation::EvaluateMeasure => "http://hl7.org/fhir/OperationDefinition/Measure-evaluate-measure",
-            Operation::Explain => "https://terce.example/fhir/OperationDefinition/Encounter-explain",
+            Operation::Explain => "https://terce.example/fhir/OperationDefinition/explain",
+            Operation::Translate => "http://hl7.org/fhir/OperationDefinition/ConceptMap-translate",
+            Operation::Try => "https://terce.example/fhir/OperationDefinition/try",
+            Operation::Validate => "http://hl7.org/fhir/OperationDefinition/Resource-validate",
         }
     }
 }
@@ -153,7 +165,7 @@ pub const CONTROLS: &[&str] = &["_count", "_sort", "_summary", "_total", "_forma
 const CHARTED: &[Filter] = &[PATIENT, SUBJECT, ENCOUNTER, IDENTIFIER];
 
 const fn fed(name: &'static str, effect: Effect, filters: &'static [Filter]) -> Kind {
-    Kind { name, origin: Origin::Feed, effect, filters, operations: &[] }
+    Kind { name, origin: Origin::Feed, effect, filters, operations: &[Operation::Validate] }
 }
 
 const fn made(name: &'static str, origin: Origin, filters: &'static [Filter]) -> Kind {
@@ -165,7 +177,7 @@ pub const KINDS: &[Kind] = &[
     fed("Procedure", Effect::Patient, CHARTED),
     fed("Observation", Effect::Patient, CHARTED),
     Kind {
-        operations: &[Operation::Explain],
+        operations: &[Operation::Explain, Operation::Validate],
         ..fed("Encounter", Effect::Patient, &[PATIENT, SUBJECT, IDENTIFIER])
     },
     fed("Patient", Effect::Patient, &[IDENTIFIER]),
@@ -180,34 +192,51 @@ pub const KINDS: &[Kind] = &[
     // a Device without a patient is one of the ward's: it is linked by what uses it
     fed("Device", Effect::Readers, &[PATIENT, IDENTIFIER]),
     fed("Location", Effect::Readers, &[IDENTIFIER]),
-    fed("PlanDefinition", Effect::Rules, &[IDENTIFIER]),
-    fed("ConceptMap", Effect::Rules, &[]),
+    Kind {
+        operations: &[Operation::Try, Operation::Validate],
+        ..fed("PlanDefinition", Effect::Rules, &[IDENTIFIER])
+    },
+    Kind {
+        operations: &[Operation::Translate, Operation::Validate],
+        ..fed("ConceptMap", Effect::Rules, &[])
+    },
     fed("ValueSet", Effect::Rules, &[IDENTIFIER]),
     fed("CodeSystem", Effect::Readers, &[IDENTIFIER]),
-    Kind { operations: &[Operation::EvaluateMeasure], ..fed("Measure", Effect::Readers, &[IDENTIFIER]) },
-    made(
-        "Task",
-        Origin::Shared,
-        &[
-            PATIENT,
-            SUBJECT,
-            ENCOUNTER,
-            STATUS,
-            by("owner", Column::Owner),
-            LOCATION,
-            CODE,
-            by("focus", Column::Focus),
-            IDENTIFIER,
-        ],
-    ),
-    made(
-        "DetectedIssue",
-        Origin::Service,
-        &[PATIENT, SUBJECT, ENCOUNTER, STATUS, LOCATION, CODE, IDENTIFIER],
-    ),
+    Kind {
+        operations: &[Operation::EvaluateMeasure, Operation::Validate],
+        ..fed("Measure", Effect::Readers, &[IDENTIFIER])
+    },
+    Kind {
+        operations: &[Operation::Explain, Operation::Validate],
+        ..made(
+            "Task",
+            Origin::Shared,
+            &[
+                PATIENT,
+                SUBJECT,
+                ENCOUNTER,
+                STATUS,
+                by("owner", Column::Owner),
+                LOCATION,
+                CODE,
+                by("focus", Column::Focus),
+                IDENTIFIER,
+            ],
+        )
+    },
+    Kind {
+        operations: &[Operation::Explain],
+        ..made(
+            "DetectedIssue",
+            Origin::Service,
+            &[PATIENT, SUBJECT, ENCOUNTER, STATUS, LOCATION, CODE, IDENTIFIER],
+        )
+    },
     made(
         "MeasureReport",
         Origin::Service,
         &[PATIENT, SUBJECT, ENCOUNTER, STATUS, LOCATION, CODE, IDENTIFIER],
     ),
+    // as shipped: the operations that HL7 does not define
+    made("OperationDefinition", Origin::Service, &[]),
 ];

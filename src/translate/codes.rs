@@ -16,8 +16,10 @@
 //!   too, and refused where it was not given.
 //! - Codes of billing classifications tell no ventilation: they know days, never a start or an end.
 
+mod lookup;
 mod map;
 
+pub use lookup::{Found, Maps, Which};
 pub use map::DEFAULT_MAP;
 
 use std::collections::{BTreeMap, HashMap};

@@ -7,11 +7,13 @@
 //! * [`extract`]: what one document says by itself;
 //! * [`export`]: one document of an export, with its links and its version;
 //! * [`dossier`]: all documents of one patient, put together into the facts of each stay;
+//! * [`advice`]: what would become of a document, before it is sent;
 //! * [`protocol`]: PlanDefinition to protocol, or why not;
 //! * [`shipped`]: the definitions that come with Terce;
 //! * [`outcomes`]: what must be said, as Task and DetectedIssue, and what has been said, read back;
 //! * [`tallies`]: the tallies of a stay as bytes; [`measures`]: sums as MeasureReport.
 
+pub mod advice;
 pub mod codes;
 pub mod document;
 pub mod dossier;

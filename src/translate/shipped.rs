@@ -23,7 +23,7 @@ impl Shipped {
 
 macro_rules! shipped {
     ($($kind:literal / $id:literal),+ $(,)?) => {
-        /// All of them: code systems, the default map, protocols.
+        /// All of them: code systems, the default map, operations, protocols.
         pub const ALL: &[Shipped] = &[
             $(Shipped { kind: $kind, id: $id, body: include_bytes!(concat!("shipped/", $kind, "-", $id, ".json")) }),+
         ];
@@ -42,6 +42,8 @@ shipped! {
     "CodeSystem" / "mitigation",
     "CodeSystem" / "requirement",
     "ConceptMap" / "default",
+    "OperationDefinition" / "explain",
+    "OperationDefinition" / "try",
     "PlanDefinition" / "adult",
     "PlanDefinition" / "adult-fixed-times",
     "PlanDefinition" / "minimal",

@@ -93,10 +93,23 @@ async fn everything_that_the_statement_promises_is_kept() {
             assert_eq!(reply.status, known, "{interaction} {kind}: {}", reply.text());
         }
         for operation in resource["operation"].as_array().cloned().unwrap_or_default() {
-            // a report says for which period, an explanation needs nothing
-            let (of, status) = if kind == "Measure" { ("timeliness", 400) } else { (id.as_str(), 200) };
-            let reply = service.get(&format!("{at}/{of}/${}", operation["name"].as_str().unwrap())).await;
-            assert_eq!(reply.status, status, "{}", reply.text());
+            let name = operation["name"].as_str().unwrap();
+            let (of, status) = match name {
+                // a report says for which period, a translation of what
+                "evaluate-measure" => ("timeliness", 400),
+                "translate" => ("default", 400),
+                _ => (id.as_str(), known),
+            };
+            let posted = service.ask("POST", &format!("{at}/{of}/${name}"), &[super::FHIR], "").await;
+            let reply = service.get(&format!("{at}/{of}/${name}")).await;
+            assert_eq!((reply.status, posted.status), (status, status), "{kind} {name}: {}", reply.text());
+            let definition = operation["definition"].as_str().unwrap();
+            if let Some(own) = definition.strip_prefix("https://terce.example") {
+                let defined = service.get(own).await.json();
+                let on: Vec<&str> =
+                    defined["resource"].as_array().unwrap().iter().map(|r| r.as_str().unwrap()).collect();
+                assert!(defined["code"] == name && on.contains(&kind), "{definition}: {defined}");
+            }
         }
         if promised.contains(&"delete") {
             assert_eq!(service.delete(&one).await.status, 204, "delete {kind}");

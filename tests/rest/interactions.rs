@@ -317,7 +317,8 @@ async fn a_plan_that_cannot_be_honoured_is_refused_with_all_that_is_wrong() {
 #[tokio::test]
 async fn shipped_definitions_can_be_written_back() {
     let service = Service::new().await;
-    for shipped in terce::translate::shipped::ALL {
+    let written = |kind: &str| terce::rest::types::kind(kind).unwrap().fed();
+    for shipped in terce::translate::shipped::ALL.iter().filter(|s| written(s.kind)) {
         let at = format!("/fhir/{}/{}", shipped.kind, shipped.id);
         let reply = service.ask("PUT", &at, &[FHIR], shipped.body).await;
         assert_eq!(reply.status, 201, "{at}: {}", reply.text());

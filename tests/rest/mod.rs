@@ -20,6 +20,8 @@ mod rules;
 mod searches;
 mod server;
 mod tasks;
+mod translating;
+mod validating;
 
 use std::sync::Arc;
 

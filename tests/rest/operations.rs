@@ -80,5 +80,8 @@ async fn a_stay_is_explained_as_parameters_and_as_text() {
     assert!(text.text().contains("\nclean ") && !text.text().contains("\nbrush "), "{}", text.text());
     assert_eq!(service.get("/fhir/Encounter/none/$explain").await.verdict(), verdict(404, "not-found"));
     assert_eq!(service.get("/fhir/Encounter/e1/$other").await.verdict(), verdict(404, "not-found"));
-    assert_eq!(service.post("/fhir/Encounter/e1/$explain", &json!({})).await.status, 405);
+    let parameters = json!({ "resourceType": "Parameters", "parameter": [{ "name": "requirement", "valueString": "clean" }] });
+    let posted = service.post("/fhir/Encounter/e1/$explain", &parameters).await;
+    assert_eq!(posted.json(), service.get("/fhir/Encounter/e1/$explain?requirement=clean").await.json());
+    assert_eq!(service.put("/fhir/Encounter/e1/$explain", &json!({})).await.status, 405);
 }

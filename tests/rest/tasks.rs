@@ -5,7 +5,7 @@ use terce::store::{Batch, OutcomeRow, Write};
 
 use super::{FHIR, NOON_US, Service, verdict, with};
 
-fn task() -> Value {
+pub(super) fn task() -> Value {
     json!({
         "resourceType": "Task",
         "status": "requested",
@@ -17,7 +17,7 @@ fn task() -> Value {
     })
 }
 
-async fn service() -> Service {
+pub(super) async fn service() -> Service {
     let service = Service::new().await;
     let write = Write {
         kind: "Task".into(),

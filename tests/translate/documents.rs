@@ -153,7 +153,8 @@ fn business_identifiers_have_a_system_and_a_value() {
 
 #[test]
 fn the_shipped_definitions_are_let_in() {
-    for definition in shipped::ALL {
+    let written = |kind: &str| terce::rest::types::kind(kind).unwrap().fed();
+    for definition in shipped::ALL.iter().filter(|d| written(d.kind)) {
         let read = read(definition.kind, definition.body, &Bases::default());
         assert!(read.is_ok(), "{}/{}: {read:?}", definition.kind, definition.id);
     }

@@ -8,6 +8,7 @@ mod conditions;
 mod documents;
 mod extracts;
 mod laws;
+mod lookup;
 mod placing;
 mod protocols;
 mod stays;

@@ -1,50 +1,72 @@
-//! `$explain`: why a stay is counted as it is.
+//! `$explain`: why a stay is counted as it is, and what a Task or a DetectedIssue rests on.
 
-use axum::http::{Method, StatusCode};
+use axum::body::Body;
+use axum::http::StatusCode;
 use fhir_models::primitive::is_id;
 use serde_json::{Value as Json, json};
 
+use super::given::Given;
 use crate::care::explain::{Explained, explain as explained};
 use crate::care::time::Instant;
 use crate::rest::answer::Answer;
-use crate::rest::ask::{self, Ask};
+use crate::rest::ask::Ask;
+use crate::rest::edge::Edge;
 use crate::rest::refused::Refused;
-use crate::rest::{Outcome, Rest, text as lines};
+use crate::rest::types::Kind;
+use crate::rest::{Outcome, text as lines};
 use crate::stays::StayLedger;
+use crate::translate::outcomes::{self, SaidDocument};
 
-/// `GET /fhir/Encounter/id/$explain`.
-pub(super) async fn explain(rest: &Rest, ask: &Ask<'_>, id: &str) -> Outcome {
-    if ask.method != Method::GET {
-        return Err(Refused::Method("GET, HEAD"));
-    }
+/// `GET` or `POST /fhir/Encounter/id/$explain`; of a Task or a DetectedIssue the items that it rests on.
+pub(super) async fn explain(edge: &Edge, ask: &Ask<'_>, kind: &Kind, id: &str, body: Body) -> Outcome {
+    let rest = &edge.rest;
+    let given = Given::read(edge, ask, body).await?;
+    given.no_resource()?;
     let mut requirement = None;
-    for (name, value) in ask::parameters(ask.query)? {
-        match name.as_ref() {
-            "requirement" => requirement = Some(value.into_owned()),
-            "_format" | "_pretty" => {}
-            other => return Err(Refused::not_supported(other, "$explain takes requirement")),
+    for parameter in &given.parameters {
+        match parameter.name.as_str() {
+            "requirement" => requirement = Some(parameter.text()?),
+            _ => return parameter.unknown(),
         }
     }
     if !is_id(id) {
         return Err(Refused::NotFound);
     }
-    let encounter = rest.store.document("Encounter", id).await?.ok_or(Refused::NotFound)?;
-    if encounter.body.is_none() {
-        return Err(Refused::Gone);
-    }
-    let patient = encounter.patient.ok_or(Refused::NotFound)?;
+    let document = rest.store.document(kind.name, id).await?.ok_or(Refused::NotFound)?;
+    let body = document.body.ok_or(Refused::Gone)?;
+    let of_stay = kind.name == "Encounter";
+    let stay =
+        if of_stay { Some(id.to_owned()) } else { outcomes::row(kind.name, &body).and_then(|r| r.encounter) };
+    let (Some(stay), Some(patient)) = (stay, document.patient) else {
+        if of_stay {
+            return Err(Refused::NotFound);
+        }
+        let why = "it is about a feed and not about a stay: there is no ledger behind it".to_owned();
+        return Err(Refused::Unprocessable { at: kind.name.to_owned(), why });
+    };
     let ledgers = rest.stays.ledgers(&patient, Instant::from_micros(ask.now_us)).await?;
-    let stay = ledgers.iter().find(|l| l.stay == id).ok_or_else(|| {
+    let stay = ledgers.iter().find(|l| l.stay == stay).ok_or_else(|| {
         let why = "the encounter is part of another stay; ask for the one that it is part of".to_owned();
         Refused::Unprocessable { at: "Encounter.partOf".to_owned(), why }
     })?;
     let site = rest.stays.site();
-    let wanted = |e: &Explained| requirement.as_deref().is_none_or(|r| r == &*e.requirement);
-    let items: Vec<Explained> = explained(&stay.ledger, &site.rules).into_iter().filter(wanted).collect();
+    let mut items = explained(&stay.ledger, &site.rules);
+    if !of_stay {
+        let (kind, id, version) = (document.kind, document.id, document.version);
+        let updated = Instant::from_micros(document.received_us);
+        let said = SaidDocument { kind, id, version, updated, body: body.into() };
+        items = outcomes::rests_on(&said, &stay.stay, items);
+    }
+    items.retain(|e: &Explained| requirement.is_none_or(|r| r == &*e.requirement));
     if ask.wants_text() {
         return Ok(Answer::text(explanation_text(stay, &items)));
     }
-    Ok(Answer::json(StatusCode::OK, explanation_json(stay, &items).to_string()))
+    let mut answer = explanation_json(stay, &items);
+    if let Some(parameters) = answer.get_mut("parameter").and_then(Json::as_array_mut).filter(|_| !of_stay) {
+        let reference = format!("{}/{id}", kind.name);
+        parameters.insert(0, json!({ "name": "about", "valueReference": { "reference": reference } }));
+    }
+    Ok(Answer::json(StatusCode::OK, answer.to_string()))
 }
 
 /// An explanation as FHIR Parameters: one `item` for each, and the doubts of the stay.

@@ -2,6 +2,10 @@
 
 mod evaluate_measure;
 mod explain;
+mod given;
+mod translate_code;
+mod trial;
+mod validate;
 
 use axum::body::Body;
 use fhir_models::Parameters;
@@ -15,20 +19,44 @@ use super::edge::Edge;
 use super::refused::Refused;
 use super::types::{Kind, Operation};
 
+/// Answers `/fhir/Type/$operation`.
+pub(super) async fn on_type(
+    edge: &Edge,
+    ask: &Ask<'_>,
+    kind: &'static Kind,
+    operation: &str,
+    body: Body,
+) -> Outcome {
+    match named(kind, operation)? {
+        Operation::Translate => translate_code::translate(edge, ask, None, body).await,
+        Operation::Try => trial::try_plan(edge, ask, None, body).await,
+        Operation::Validate => validate::validate(edge, ask, kind, None, body).await,
+        Operation::EvaluateMeasure | Operation::Explain => Err(Refused::NotFound),
+    }
+}
+
 /// Answers `/fhir/Type/id/$operation`.
 pub(super) async fn on_one(
     edge: &Edge,
     ask: &Ask<'_>,
-    kind: &Kind,
+    kind: &'static Kind,
     id: &str,
     operation: &str,
     body: Body,
 ) -> Outcome {
-    let found = kind.operations.iter().find(|o| operation.strip_prefix('$') == Some(o.name()));
-    match found.ok_or(Refused::NotFound)? {
+    match named(kind, operation)? {
         Operation::EvaluateMeasure => evaluate_measure::evaluate(edge, ask, id, body).await,
-        Operation::Explain => explain::explain(&edge.rest, ask, id).await,
+        Operation::Explain => explain::explain(edge, ask, kind, id, body).await,
+        Operation::Translate => translate_code::translate(edge, ask, Some(id), body).await,
+        Operation::Try => trial::try_plan(edge, ask, Some(id), body).await,
+        Operation::Validate => validate::validate(edge, ask, kind, Some(id), body).await,
     }
+}
+
+/// The operation of that name, with its `$`, that a type has.
+fn named(kind: &Kind, operation: &str) -> Result<Operation, Refused> {
+    let name = operation.strip_prefix('$');
+    kind.operations.iter().copied().find(|o| name == Some(o.name())).ok_or(Refused::NotFound)
 }
 
 /// Name and value of each parameter in a Parameters resource.

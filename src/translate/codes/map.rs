@@ -61,7 +61,7 @@ pub(super) fn read_all(codes: &mut Codes, maps: &[(Source, &[u8])], refusals: &m
 }
 
 /// A definition, if nothing in it could change the meaning of the rest.
-fn whole<T: Resource>(body: &[u8]) -> Result<T, Refusal> {
+pub(super) fn whole<T: Resource>(body: &[u8]) -> Result<T, Refusal> {
     let refusal = |e: ParseError| Refusal::new(e.path, e.message);
     let found = scan(body).map_err(refusal)?;
     if found.has_modifier_extension {

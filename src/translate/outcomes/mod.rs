@@ -3,6 +3,7 @@
 //! Ids derive from what a resource is about, so that two runs, or two nodes, write the same one. Rendering is stable:
 //! said again with nothing changed, a resource is the same to the byte.
 
+mod basis;
 mod by_hand;
 mod issue;
 mod silence;
@@ -23,6 +24,7 @@ use crate::care::plan::{Plan, Reason, Said, WantedTask};
 use crate::care::protocol::Rules;
 use crate::care::time::Instant;
 
+pub use basis::rests_on;
 pub use by_hand::{Undone, asked, by_hand, undone};
 pub use silence::feed_silent;
 pub use term::Term;
