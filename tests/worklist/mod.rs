@@ -1,5 +1,7 @@
 //! The worklist as a nurse and a quality lead see it, over HTTP from charting to Task and DetectedIssue.
 
+mod emitted;
+mod explained;
 mod nurse;
 mod ward;
 

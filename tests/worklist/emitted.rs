@@ -1,0 +1,173 @@
+//! Everything that is given out, put before validators that are not ours.
+
+use std::collections::BTreeSet;
+use std::path::PathBuf;
+use std::process::Command;
+
+use serde_json::{Value, json};
+use terce::translate::shipped;
+
+use super::nurse::{asked, changed, refused};
+use super::text;
+use super::ward::Ward;
+
+/// The statuses that a Task can have here, and by which steps a person brings it there.
+const BY_HAND: [(&str, &[&str]); 10] = [
+    ("ready", &[]),
+    ("received", &["received"]),
+    ("accepted", &["accepted"]),
+    ("in-progress", &["in-progress"]),
+    ("on-hold", &["on-hold"]),
+    ("rejected", &["rejected"]),
+    ("completed", &["completed"]),
+    ("failed", &["in-progress", "failed"]),
+    ("cancelled", &["cancelled"]),
+    ("entered-in-error", &["rejected", "entered-in-error"]),
+];
+
+/// A Task in each status, as a person left it and as the service did.
+async fn tasks() -> Vec<Value> {
+    let mut out = Vec::new();
+    for (status, steps) in BY_HAND {
+        let (ward, mut task) = asked().await;
+        for step in steps {
+            let more = json!({"status": step, "statusReason": refused(), "owner": {"reference": "Practitioner/n1"},
+                "note": [{"text": "said at the bedside", "time": "2026-03-10T02:30:00Z"}]});
+            task = ward.put(changed(&task, more)).await;
+        }
+        ward.until("04:31").await;
+        let task = ward.get(&format!("Task/{}", text(&task, "/id"))).await;
+        assert_eq!(text(&task, "/status"), status);
+        out.push(task);
+    }
+    let (ward, _) = asked().await;
+    let away = [("north", "00:00", Some("02:35")), ("theatre", "02:35", None)];
+    ward.encounter(json!({"status": "in-progress"}), &away).await;
+    ward.until("02:36").await;
+    out.extend(ward.tasks().await);
+    ward.put(ward.ventilation(Some("02:40"))).await;
+    ward.until("02:41").await;
+    out.extend(ward.tasks().await);
+    out
+}
+
+/// What is answered to all that can be asked.
+async fn answers() -> Vec<Value> {
+    let ward = Ward::with_patient().await;
+    ward.care("c1", "oral-cleansing", "01:00").await;
+    ward.until("05:40").await;
+    ward.care("late", "oral-cleansing", "04:50").await;
+    ward.until("09:20").await;
+    ward.put(ward.procedure("x", "oral-cleansing", "not-done", "09:19")).await;
+    ward.until("14:00").await;
+    let mut out = Vec::new();
+    for definition in shipped::ALL {
+        out.push(ward.get(&format!("{}/{}", definition.kind, definition.id)).await);
+    }
+    let task = ward.tasks().await.remove(0);
+    let (task, issue) = (text(&task, "/id").to_owned(), ward.all("DetectedIssue").await.remove(0));
+    let period = "periodStart=2026-03-10&periodEnd=2026-03-10";
+    let translate = "ConceptMap/$translate?system=http://snomed.info/sct&code";
+    let brush = "https://terce.example/fhir/CodeSystem/activity&code=tooth-brushing&reverse=true";
+    for path in [
+        "metadata".to_owned(),
+        "Task?_count=1&status=completed,ready".to_owned(),
+        "Task?_summary=count".to_owned(),
+        "Patient/p/_history".to_owned(),
+        format!("Task/{task}/_history"),
+        format!("Task/{task}/_history/1"),
+        format!("Task/{task}/$explain"),
+        format!("DetectedIssue/{}/$explain", text(&issue, "/id")),
+        "Encounter/e/$explain".to_owned(),
+        format!("Measure/timeliness/$evaluate-measure?{period}"),
+        format!("Measure/complete-day/$evaluate-measure?{period}&reportType=subject&subject=Patient/p"),
+        format!("{translate}=717778001"),
+        format!("{translate}=none"),
+        format!("ConceptMap/$translate?system={brush}"),
+        "PlanDefinition/adult/$try".to_owned(),
+        "PlanDefinition/adult-fixed-times/$try".to_owned(),
+        "Encounter/e/$validate".to_owned(),
+        "Procedure/c1/$validate?mode=delete".to_owned(),
+        "Procedure/unknown".to_owned(),
+        "Unknown".to_owned(),
+    ] {
+        out.push(ward.get(&path).await);
+    }
+    let bad =
+        json!({"resourceType": "PlanDefinition", "status": "active", "action": [{"id": "a"}, {"id": "a"}]});
+    let vague = changed(
+        &ward.procedure("y", "tooth-brushing", "completed", "13:00"),
+        json!({"performedDateTime": "2026-03-10"}),
+    );
+    let entry = |id: &str, status: &str| {
+        json!({"fullUrl": format!("urn:uuid:{id}"), "resource": ward.procedure(id, "tooth-brushing", status, "13:30"),
+            "request": {"method": "PUT", "url": format!("Procedure/{id}")}})
+    };
+    let get = json!({"request": {"method": "GET", "url": "Task?status=ready"}});
+    let bundle =
+        |sort: &str, entry: Vec<Value>| json!({"resourceType": "Bundle", "type": sort, "entry": entry});
+    let sound = || vec![entry("11111111-1111-4111-8111-111111111111", "completed"), get.clone()];
+    let wrong = || vec![entry("22222222-2222-4222-8222-222222222222", "done"), get.clone()];
+    for (path, body) in [
+        ("PlanDefinition/$try", bad.clone()),
+        ("PlanDefinition/$validate", bad),
+        ("Procedure/$validate", vague),
+        ("", bundle("transaction", sound())),
+        ("", bundle("transaction", wrong())),
+        ("", bundle("batch", [sound(), wrong()].concat())),
+    ] {
+        out.push(ward.send("POST", path, &body).await.1);
+    }
+    out
+}
+
+fn judged(folders: &[PathBuf]) {
+    let validate = Command::new("tests/outside/validate/run").args(folders).output().unwrap();
+    let said =
+        String::from_utf8_lossy(&validate.stdout).into_owned() + &String::from_utf8_lossy(&validate.stderr);
+    assert!(validate.status.success(), "{said}");
+}
+
+#[tokio::test]
+async fn foreign_validators_find_no_fault_in_any_answer_or_any_status_of_a_task() {
+    let all = [tasks().await, answers().await].concat();
+    let types: BTreeSet<&str> = all.iter().map(|r| text(r, "/resourceType")).collect();
+    let given_out = [
+        "Bundle",
+        "CapabilityStatement",
+        "CodeSystem",
+        "ConceptMap",
+        "MeasureReport",
+        "OperationDefinition",
+        "OperationOutcome",
+        "Parameters",
+        "PlanDefinition",
+        "Task",
+    ];
+    assert_eq!(types.into_iter().collect::<Vec<_>>(), given_out);
+    let bundles: BTreeSet<&str> =
+        all.iter().filter(|r| r["resourceType"] == "Bundle").map(|r| text(r, "/type")).collect();
+    assert_eq!(
+        bundles.into_iter().collect::<Vec<_>>(),
+        ["batch-response", "history", "searchset", "transaction-response"]
+    );
+    let lines: String = all.iter().map(|r| format!("{r}\n")).collect();
+    judged(&[Ward::write("answers", &lines)]);
+}
+
+#[tokio::test]
+async fn foreign_validators_find_no_fault_in_what_is_said() {
+    let ward = Ward::with_patient().await;
+    ward.care("c1", "oral-cleansing", "01:00").await;
+    ward.until("05:40").await;
+    ward.care("late", "oral-cleansing", "04:50").await;
+    ward.until("09:20").await;
+    ward.put(ward.procedure("x", "oral-cleansing", "not-done", "09:19")).await;
+    ward.until("20:00").await;
+    let first = ward.emit("minimal").await;
+    let fixed = Ward::open("[site]\nprotocol = \"adult-fixed-times\"\n").await;
+    fixed.admit().await;
+    fixed.care("b", "tooth-brushing", "08:10").await;
+    fixed.until("1:07:00").await;
+    judged(&[first, fixed.emit("fixed").await]);
+}
