@@ -2,12 +2,9 @@
 
 use std::sync::Arc;
 
-use fhir_models::datatypes::CodeableConcept;
-use fhir_models::{Device, Observation, Procedure, parse_scanned};
-
 use super::codes::{Codes, NamedCondition};
 use super::document::{Bases, Stored};
-use super::extract::{Made, Tell, extract};
+use super::extract::{Made, Tell, extract, unmapped};
 use crate::care::facts::{Code, Source, When};
 use crate::care::time::{Instant, Length};
 
@@ -69,8 +66,8 @@ impl Desk<'_> {
         for tell in extract.tells() {
             self.tell(tell);
         }
-        for at in unmapped(kind, stored.body, codes) {
-            self.told(at, "no map knows this code, so it tells nothing here");
+        for unknown in unmapped(kind, stored.body, codes) {
+            self.told(unknown.at, "no map knows this code, so it tells nothing here");
         }
         let placed = extract.tells().iter().any(|t| match t {
             Tell::Care(_)
@@ -160,42 +157,4 @@ fn names(activities: &Arc<[Code]>) -> String {
         true => "which, the Device that it used says".to_owned(),
         false => activities.iter().map(|a| a.0.to_string()).collect::<Vec<_>>().join(", "),
     }
-}
-
-/// The elements with a code that no map knows.
-fn unmapped(kind: &str, body: &[u8], codes: &Codes) -> Vec<String> {
-    let mut out: Vec<String> = Vec::new();
-    let mut look = |at: String, concept: Option<&CodeableConcept>| {
-        let codings = concept.into_iter().flat_map(|c| &c.coding).enumerate();
-        let unknown = codings.filter(|(_, coding)| codes.coding(coding).is_none());
-        out.extend(unknown.map(|(index, _)| format!("{kind}.{at}.coding[{index}]")));
-    };
-    match kind {
-        "Procedure" => {
-            if let Ok(procedure) = parse_scanned::<Procedure>(body) {
-                look("code".to_owned(), procedure.code.as_ref());
-                look("statusReason".to_owned(), procedure.status_reason.as_ref());
-                for (index, code) in procedure.used_code.iter().enumerate() {
-                    look(format!("usedCode[{index}]"), Some(code));
-                }
-            }
-        }
-        "Observation" => {
-            if let Ok(observation) = parse_scanned::<Observation>(body) {
-                look("code".to_owned(), Some(&observation.code));
-                look("value".to_owned(), observation.value_codeable_concept.as_ref());
-                for (index, component) in observation.component.iter().enumerate() {
-                    look(format!("component[{index}].code"), Some(&component.code));
-                    look(format!("component[{index}].value"), component.value_codeable_concept.as_ref());
-                }
-            }
-        }
-        "Device" => {
-            if let Ok(device) = parse_scanned::<Device>(body) {
-                look("type".to_owned(), device.r#type.as_ref());
-            }
-        }
-        _ => {}
-    }
-    out
 }

@@ -287,13 +287,6 @@ impl Codes {
         meanings.fold(first.clone(), Meaning::with)
     }
 
-    /// The codings of a concept that are not known here, as system and code; those without a system have it empty.
-    pub fn unmapped(&self, concept: Option<&CodeableConcept>) -> Vec<(String, String)> {
-        let codings = concept.into_iter().flat_map(|c| &c.coding).filter(|c| self.coding(c).is_none());
-        let text = |part: &Option<String>| part.clone().unwrap_or_default();
-        codings.map(|c| (text(&c.system), text(&c.code))).collect()
-    }
-
     /// The condition of that name, if the site has configured one.
     pub fn condition(&self, name: &str) -> Option<Code> {
         self.conditions.get(name).cloned()

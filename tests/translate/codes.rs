@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use serde_json::{Value, json};
 use terce::translate::codes::{ACTIVITIES, Airway, Codes, EXCUSES, NOT_DONE};
-use terce::translate::extract::unmapped;
+use terce::translate::extract::{Unmapped, unmapped};
 use terce::translate::outcomes::Term;
 use terce::translate::protocol::protocol;
 use terce::translate::shipped;
@@ -197,21 +197,30 @@ fn codes_that_no_map_knows_can_be_listed() {
     let list = |body: Value| {
         unmapped(body["resourceType"].as_str().unwrap(), &serde_json::to_vec(&body).unwrap(), &codes)
     };
-    let pair = |system: &str, code: &str| (system.to_owned(), code.to_owned());
+    let found = |at: &str, system: &str, code: &str| {
+        let [at, system, code] = [at, system, code].map(str::to_owned);
+        Unmapped { at, system, code }
+    };
     let done = procedure(
         "not-done",
         "urn:s",
         "MC",
         json!({ "statusReason": { "coding": [{ "code": "busy" }, { "system": EXCUSE, "code": "refused" }] } }),
     );
-    assert_eq!(list(done), [pair("", "busy"), pair("urn:s", "MC")]);
+    assert_eq!(
+        list(done),
+        [
+            found("Procedure.code.coding[0]", "urn:s", "MC"),
+            found("Procedure.statusReason.coding[0]", "", "busy")
+        ]
+    );
     let row = observation(
         "final",
         SNOMED,
         "110298001",
         json!({ "valueCodeableConcept": { "coding": [{ "system": "urn:s", "code": "yes" }] } }),
     );
-    assert_eq!(list(row), [pair("urn:s", "yes")]);
+    assert_eq!(list(row), [found("Observation.value.coding[0]", "urn:s", "yes")]);
 }
 
 #[test]

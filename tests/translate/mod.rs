@@ -12,4 +12,5 @@ mod lookup;
 mod placing;
 mod protocols;
 mod stays;
+mod tasks;
 mod ventilation;

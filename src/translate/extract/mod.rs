@@ -23,7 +23,7 @@ use fhir_models::codes::EncounterStatus;
 
 use self::reading::Reading;
 pub(crate) use self::task::may_matter as task_may_matter;
-pub use self::unmapped::unmapped;
+pub use self::unmapped::{Unmapped, unmapped};
 use super::codes::{Airways, Codes};
 use super::document::{Bases, Stored};
 use crate::care::facts::{Code, Proof, Source, When};
