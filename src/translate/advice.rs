@@ -129,11 +129,11 @@ impl Desk<'_> {
             Tell::Extubation { .. } => self.told(kind, "it tells that the artificial airway was removed"),
             Tell::Away { .. } => self.told(kind, "it tells of time off the unit"),
             Tell::Condition(_) => self.told(kind, "it tells of a condition that protocols ask for"),
-            Tell::Encounter(_)
-            | Tell::Patient(_)
-            | Tell::Device(_)
-            | Tell::Location(_)
-            | Tell::Rejected(_) => {}
+            Tell::Rejected(says) => {
+                let asked = says.asked.join(", ");
+                self.told(kind, format!("it excuses, {}, what the Task asks for: {asked}", says.reason));
+            }
+            Tell::Encounter(_) | Tell::Patient(_) | Tell::Device(_) | Tell::Location(_) => {}
         }
     }
 

@@ -58,7 +58,18 @@ fn everything() -> Vec<Value> {
         device_use("active", json!({ "timingPeriod": { "start": "2026-03-03" } })),
         json!({ "resourceType": "Location", "id": "b", "partOf": { "reference": "Location/w" } }),
         json!({ "resourceType": "Condition", "id": "c", "subject": { "reference": "Patient/p" }, "onsetDateTime": "2026-03" }),
+        rejected(),
     ]
+}
+
+/// A Task that a person rejected.
+fn rejected() -> Value {
+    let mut task = super::tasks::task(&[("clean", "due"), ("brush", "waiting")]);
+    task["id"] = "t".into();
+    let set = json!({ "url": "https://terce.example/fhir/StructureDefinition/status-set-by-hand", "valueInstant": "2026-03-04T05:30:00Z" });
+    task["extension"].as_array_mut().unwrap().push(set);
+    let reason = json!({ "coding": [{ "system": EXCUSE, "code": "airway-at-risk" }] });
+    with(task, json!({ "status": "rejected", "statusReason": reason }))
 }
 
 fn stored<'a>(kind: &'a str, version: u64, body: &'a [u8]) -> Stored<'a> {
@@ -184,7 +195,15 @@ fn the_record_of_everything_tells_everything() {
         record.put(d);
     });
     let told = record.told();
-    for word in ["ventilated", "extubated", "unit b", "care 03 09:05", "excuse day 04", "Died"] {
+    for word in [
+        "ventilated",
+        "extubated",
+        "unit b",
+        "care 03 09:05",
+        "excuse day 04",
+        "rejected 04 05:30 [\"clean\"]",
+        "Died",
+    ] {
         assert!(told.contains(word), "{word}\n{told}");
     }
 }

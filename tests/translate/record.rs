@@ -251,7 +251,10 @@ fn told(assembled: &Assembled) -> String {
         facts
             .excuses
             .iter()
+            .filter(|e| e.asked.is_empty())
             .for_each(|e| line(format!("excuse {} {:?} {}", when(e.at), e.activities, e.reason)));
+        let rejected = facts.excuses.iter().filter(|e| !e.asked.is_empty());
+        rejected.for_each(|e| line(format!("rejected {} {:?} {}", when(e.at), e.asked, e.reason)));
         facts.under_way.iter().for_each(|u| line(format!("under way {} {:?}", at(u.since), u.activities)));
         for c in &facts.conditions {
             line(format!("condition {} {} to {}", c.name, at(Some(c.from)), at(c.to)));

@@ -38,7 +38,7 @@ fn statuses() -> Vec<&'static str> {
 }
 
 /// A Task as the service writes it, with requirements and where each of them stands.
-fn task(phases: &[(&str, &str)]) -> Value {
+pub(super) fn task(phases: &[(&str, &str)]) -> Value {
     let input = |(requirement, phase): &(&str, &str)| {
         json!({ "type": { "coding": [
             { "system": format!("{BASE}/CodeSystem/task-parameter"), "code": "state" },

@@ -321,6 +321,24 @@ async fn a_status_that_may_not_follow_is_refused_with_those_that_may_however_it_
 }
 
 #[tokio::test]
+async fn what_a_rejection_would_come_to_is_said_before_it_is_made() {
+    let (ward, task) = asked().await;
+    let address = format!("Task/{}/$validate", text(&task, "/id"));
+    for (reason, severity, word) in [
+        (refused(), "information", "refused, what the Task asks for: clean"),
+        (json!({"text": "busy"}), "warning", "its reason is none that counts"),
+    ] {
+        let rejected = changed(&task, json!({"status": "rejected", "statusReason": reason}));
+        let (status, said) = ward.send("POST", &address, &rejected).await;
+        let issues = said["issue"].as_array().unwrap();
+        let found = |i: &&Value| text(i, "/diagnostics").contains(word);
+        let issue = issues.iter().find(found).unwrap_or_else(|| panic!("{said}"));
+        assert_eq!((status, text(issue, "/severity")), (200, severity));
+    }
+    assert_eq!(text(&ward.task().await.unwrap(), "/status"), "ready", "nothing was written");
+}
+
+#[tokio::test]
 async fn the_same_word_of_a_person_twice_is_one_change() {
     let (ward, task) = asked().await;
     let done = changed(&task, json!({"status": "completed"}));

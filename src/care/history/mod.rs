@@ -94,7 +94,8 @@ pub enum Fate {
 ///
 /// It is what [`plan`](super::plan::plan) would have asked for at each instant, had all documents reached the service
 /// when they say so: care and excuses when they were received, everything else when it happened. Care under way is not
-/// considered. The feed counts as never silent, and nobody touches a Task by hand.
+/// considered. The feed counts as never silent, and nobody touches a Task by hand: of a Task that was rejected only the
+/// excuse is known.
 pub fn ledger_and_history(facts: &Facts, rules: &Rules, until: Instant) -> (Ledger, History) {
     let known;
     let facts = if knows_later(facts, rules, until) {

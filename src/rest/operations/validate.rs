@@ -128,35 +128,21 @@ async fn looked_at(
         return Ok(refused.issues());
     }
     if kind.origin == Origin::Shared {
-        return match (mode, id) {
-            (Mode::Update, Some(id)) => {
-                let refused = write::amendment(rest, kind, id, &draft.body, None, now_us).await.err();
-                Ok(refused.map(|r| r.issues()).unwrap_or_default())
-            }
-            _ => {
-                Ok(Refused::Method("PUT to one that there is: this service creates such resources").issues())
-            }
+        let (Mode::Update, Some(id)) = (mode, id) else {
+            return Ok(
+                Refused::Method("PUT to one that there is: this service creates such resources").issues()
+            );
         };
+        return Ok(match write::amendment(rest, kind, id, &draft.body, None, now_us).await {
+            Ok((_, body)) => told_of(rest, kind, id, &body, now_us),
+            Err(refused) => refused.issues(),
+        });
     }
     if let Err(refused) = write::check_plan(rest, kind, id, &draft.body) {
         return Ok(refused.issues());
     }
     let mut issues = warnings(&draft.read.warnings);
-    let stored = Stored {
-        kind: kind.name,
-        id: id.unwrap_or("new"),
-        version: 1,
-        first_us: now_us,
-        received_us: now_us,
-        deleted: false,
-        body: &body,
-    };
-    let site = rest.stays.site();
-    let advised = advice(&stored, &site.codes, &rest.own_bases, site.rules.ahead);
-    issues.extend(advised.iter().map(|Advice { grave, at, why }| match grave {
-        true => warned(at, why),
-        false => told(why, Some(at.clone())),
-    }));
+    issues.extend(told_of(rest, kind, id.unwrap_or("new"), &body, now_us));
     let links = draft.read.links.clone();
     let subject = if kind.name == "Device" { "patient" } else { "subject" };
     let encounter = if kind.name == "MedicationAdministration" { "context" } else { "encounter" };
@@ -175,4 +161,22 @@ async fn looked_at(
     }
     issues.sort_by_key(|i| i.severity != "warning");
     Ok(issues)
+}
+
+/// What would become of a document of these bytes.
+fn told_of(rest: &Rest, kind: &Kind, id: &str, body: &[u8], now_us: i64) -> Vec<Issue> {
+    let stored = Stored {
+        kind: kind.name,
+        id,
+        version: 1,
+        first_us: now_us,
+        received_us: now_us,
+        deleted: false,
+        body,
+    };
+    let site = rest.stays.site();
+    let advised = advice(&stored, &site.codes, &rest.own_bases, site.rules.ahead);
+    let issue =
+        |Advice { grave, at, why }: Advice| if grave { warned(&at, &why) } else { told(&why, Some(at)) };
+    advised.into_iter().map(issue).collect()
 }
