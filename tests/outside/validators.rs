@@ -66,7 +66,7 @@ fn what_is_shipped_and_every_report_is_valid_to_validators_that_are_not_ours() {
 }
 
 /// Resources with one fault each, and a part of what must be said of it.
-fn planted() -> [(&'static str, Value, &'static str); 14] {
+fn planted() -> [(&'static str, Value, &'static str); 15] {
     let report = |more: Value| {
         let mut report = json!({ "resourceType": "MeasureReport", "status": "complete", "type": "summary",
             "measure": "https://terce.example/fhir/Measure/x", "period": { "start": "2026-03-01" } });
@@ -114,6 +114,12 @@ fn planted() -> [(&'static str, Value, &'static str); 14] {
             json!({ "resourceType": "Bundle", "type": "searchset", "entry": [{ "resource":
             { "resourceType": "Task", "status": "overdue", "intent": "order" } }] }),
             "task-status",
+        ),
+        (
+            "no-such-code",
+            json!({ "resourceType": "PlanDefinition", "status": "active", "type": { "coding": [
+                { "system": "http://terminology.hl7.org/CodeSystem/plan-definition-type", "code": "protocol" }] } }),
+            "is no code of",
         ),
         (
             "outcome",

@@ -1,4 +1,4 @@
-// Evaluates the invariants and the required bindings of HL7's definitions of R4.
+// Evaluates the invariants and the required bindings of HL7's definitions of R4, and looks up the codes of its systems.
 //
 // Called by `run`: argv = folder of the tools, folder of the definitions; stdin = {name, text} a line; stdout = {name,
 // what} a line for each problem. Structure is for another tool: an element that no definition has is passed over here.
@@ -123,6 +123,28 @@ function bound(element, value, where) {
   }
 }
 
+const codeSystems = new Map();
+// The codes of a code system of HL7's own; null where the definitions do not list them all
+function codesIn(system) {
+  if (codeSystems.has(system)) return codeSystems.get(system);
+  const found = load(`CodeSystem-${system.split("/").pop()}`);
+  const out = new Set();
+  const add = (c) => {
+    out.add(c.code);
+    (c.concept ?? []).forEach(add);
+  };
+  const whole = found?.url === system && found.content === "complete" && found.concept;
+  if (whole) found.concept.forEach(add);
+  codeSystems.set(system, whole ? out : null);
+  return codeSystems.get(system);
+}
+
+// However weak the binding: a code that its system does not have means nothing.
+function coded({ system, code }, where) {
+  const codes = system && code ? codesIn(system) : null;
+  if (codes && !codes.has(code)) report(`${where}: ${code} is no code of ${system}`);
+}
+
 function walk(node, value, base, where, resource) {
   for (const [name, given] of Object.entries(value)) {
     const child = node.children.get(name);
@@ -142,6 +164,7 @@ function one(child, item, where, resource) {
   if (type === "Resource") return whole(item, where);
   bound(element, item, where);
   if (typeof item !== "object") return;
+  if (type === "Coding") coded(item, where);
   if (element.contentReference) {
     const target = shape(child.type).byPath.get(element.contentReference.slice(1));
     constraints(element, item, target.element.path, where, resource);
