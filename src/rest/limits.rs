@@ -47,7 +47,7 @@ pub const DIAGNOSTICS_BYTES: usize = 600;
 /// Issues in one error answer, for the same reason.
 pub const ISSUES: usize = 5;
 
-/// Issues in the answer of `$validate`: more than anybody mends before asking again.
+/// Issues in the answer of `$validate`, and refusals in that of `$try`: more than anybody mends before asking again.
 pub const VALIDATE_ISSUES: usize = 100;
 
 /// Connections at once.

@@ -12,5 +12,5 @@ mod lookup;
 mod placing;
 mod protocols;
 mod stays;
-mod tasks;
+pub(crate) mod tasks;
 mod ventilation;

@@ -3,6 +3,7 @@
 mod emitted;
 mod explained;
 mod nurse;
+mod simulation;
 mod ward;
 
 use serde_json::{Value, json};

@@ -8,12 +8,12 @@ use serde_json::{Value as Json, json};
 use super::given::Given;
 use crate::care::explain::asks;
 use crate::care::protocol::{Protocol, Requirement};
-use crate::rest::Outcome;
 use crate::rest::answer::Answer;
 use crate::rest::ask::Ask;
 use crate::rest::edge::Edge;
 use crate::rest::read;
 use crate::rest::refused::Refused;
+use crate::rest::{Outcome, limits};
 use crate::translate::{Refusal, protocol};
 
 /// `POST /fhir/PlanDefinition/$try` with the plan, `GET` or `POST /fhir/PlanDefinition/id/$try` of one that is here.
@@ -58,7 +58,7 @@ fn text(name: &str, text: &str) -> Json {
 
 fn refused(refusals: &[Refusal]) -> Vec<Json> {
     let mut out = vec![json!({ "name": "result", "valueBoolean": false })];
-    out.extend(refusals.iter().map(|refusal| {
+    out.extend(refusals.iter().take(limits::VALIDATE_ISSUES).map(|refusal| {
         let parts = [text("expression", &refusal.path), text("why", &refusal.why)];
         json!({ "name": "refusal", "part": parts })
     }));
