@@ -4,7 +4,7 @@ mod emitted;
 mod explained;
 mod nurse;
 mod simulation;
-mod ward;
+pub mod ward;
 
 use serde_json::{Value, json};
 use terce::stays::Shared;
