@@ -15,7 +15,7 @@ use super::ask::Ask;
 use super::body::{Budget, Held, Takes};
 use super::refused::{Issue, Refused, outcome};
 use super::types::{self, KINDS, Kind};
-use super::{Metrics, Outcome, Rest, bundle, capability, operations, probes, read, search, write};
+use super::{Metrics, Outcome, Rest, access, bundle, capability, operations, probes, read, search, write};
 
 const REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
 const CORRELATION_ID: HeaderName = HeaderName::from_static("x-correlation-id");
@@ -110,7 +110,8 @@ fn base(edge: &Edge, parts: &Parts) -> String {
 /// What is asked below `/fhir`, and the row that it is counted in.
 async fn fhir(edge: &Edge, parts: &Parts, below: &str, body: Body) -> (usize, Outcome) {
     let base = base(edge, parts);
-    let ask = match Ask::new(parts, below, &base, edge.rest.clock.now().micros()) {
+    let who = edge.rest.who.clone();
+    let ask = match Ask::new(parts, below, &base, &who, edge.rest.clock.now().micros()) {
         Ok(ask) => ask,
         Err(refused) => return (KINDS.len(), Err(refused)),
     };
@@ -139,6 +140,7 @@ async fn route(edge: &Edge, ask: &Ask<'_>, body: Body) -> Outcome {
 }
 
 async fn of_kind(edge: &Edge, ask: &Ask<'_>, kind: &'static Kind, path: &[&str], body: Body) -> Outcome {
+    access::check(ask, kind, path)?;
     match path {
         [] => match ask.method {
             Method::GET => search::search(&edge.rest, ask, kind, ask.query).await,

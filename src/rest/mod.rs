@@ -6,10 +6,12 @@
 //!
 //! * [`types`]: what each resource type can be asked;
 //! * `edge`: every request comes in and goes out here: headers, refusals, counting, the way to what answers it;
+//! * `access`: who asks, and what they may do;
 //! * `ask`, `body`: what a request says; `answer`, `refused`: what is said back;
 //! * `write`, `read`, `search`, `bundle`: the interactions; `operations`; `capability`; `probes`;
 //! * [`serve`]: connections, their limits and their end.
 
+mod access;
 mod answer;
 mod ask;
 mod body;
@@ -30,6 +32,7 @@ mod text;
 pub mod types;
 mod write;
 
+pub use access::{Holder, Who};
 pub use metrics::Metrics;
 pub use operations::{explanation_json, explanation_text};
 pub use server::{Times, serve, serve_within};
@@ -74,6 +77,8 @@ pub struct Rest {
     public_base: Option<Arc<str>>,
     /// Addresses under which references mean this server's documents.
     own_bases: Arc<Bases>,
+    /// Who everybody is that asks.
+    who: Who,
     body_bytes: usize,
     in_flight_bytes: usize,
     body_time: Duration,
@@ -105,6 +110,7 @@ impl Rest {
             metrics: Arc::default(),
             public_base,
             own_bases,
+            who: Who::Anybody,
             body_bytes: limits::BODY_BYTES,
             in_flight_bytes: limits::IN_FLIGHT_BYTES,
             body_time: limits::BODY_TIME,
@@ -125,6 +131,12 @@ impl Rest {
     /// A parameter that is not known for the type, or means nothing where nobody asks.
     pub fn followed(&self, criteria: &str) -> Result<Query, Refusal> {
         search::followed(self, criteria)
+    }
+
+    /// With `who` as everybody that asks.
+    pub fn with_everybody_as(mut self, who: Who) -> Self {
+        self.who = who;
+        self
     }
 
     /// With other limits on one body, and on all bodies that are held at once.

@@ -5,6 +5,7 @@ use fhir_models::{IssueKind, ParseError};
 
 use super::limits;
 use super::text;
+use crate::access::Rights;
 use crate::store::StoreError;
 use crate::translate::Refusal;
 
@@ -105,6 +106,14 @@ pub(super) enum Refused {
         at: String,
         /// What is expected.
         why: String,
+    },
+    /// The scopes of who asks do not allow it; what would.
+    #[error("the scopes of the token do not allow this; it takes system/{kind}.{wanted}")]
+    Forbidden {
+        /// The type.
+        kind: String,
+        /// What it takes.
+        wanted: Rights,
     },
     /// The version that the client read is not the current one.
     #[error("the version in If-Match is not the current one; read the resource again")]
@@ -207,6 +216,7 @@ impl Refused {
                 (StatusCode::UNPROCESSABLE_ENTITY, "business-rule")
             }
             Refused::Security { .. } => (StatusCode::UNPROCESSABLE_ENTITY, "security"),
+            Refused::Forbidden { .. } => (StatusCode::FORBIDDEN, "forbidden"),
             Refused::Overtaken => (StatusCode::PRECONDITION_FAILED, "conflict"),
             Refused::MultipleMatches => (StatusCode::PRECONDITION_FAILED, "multiple-matches"),
             Refused::NoMatch => (StatusCode::PRECONDITION_FAILED, "not-found"),

@@ -1,6 +1,8 @@
 //! The table of resource types: what each can be asked, and what a write of it means. Requests are routed by it, and
 //! the CapabilityStatement is printed from it.
 
+use crate::access::Rights;
+
 /// One resource type.
 #[derive(Debug)]
 pub struct Kind {
@@ -99,6 +101,17 @@ impl Operation {
             Operation::Try => "try",
             Operation::Validate => "validate",
             Operation::Status => "status",
+        }
+    }
+
+    /// What it reads, by type: what it takes to be allowed to ask for it.
+    pub const fn needs(self) -> &'static [(&'static str, Rights)] {
+        match self {
+            Operation::EvaluateMeasure => &[("Measure", Rights::READ), ("MeasureReport", Rights::READ)],
+            // what it says is read from the charting of the stay, which it names
+            Operation::Explain => {
+                &[("Encounter", Rights::READ), ("Procedure", Rights::READ), ("Observation", Rights::READ)]
+            }
         }
     }
 
