@@ -1,8 +1,6 @@
 //! The table of resource types: what each can be asked, and what a write of it means. Requests are routed by it, and
 //! the CapabilityStatement is printed from it.
 
-use crate::access::Rights;
-
 /// One resource type.
 #[derive(Debug)]
 pub struct Kind {
@@ -104,14 +102,15 @@ impl Operation {
         }
     }
 
-    /// What it reads, by type: what it takes to be allowed to ask for it.
-    pub const fn needs(self) -> &'static [(&'static str, Rights)] {
+    /// The types that it tells of beside the one that it is asked of: to ask for it takes the right to read all of them.
+    pub const fn tells_of(self) -> &'static [&'static str] {
         match self {
-            Operation::EvaluateMeasure => &[("Measure", Rights::READ), ("MeasureReport", Rights::READ)],
+            Operation::EvaluateMeasure => &["MeasureReport"],
             // what it says is read from the charting of the stay, which it names
-            Operation::Explain => {
-                &[("Encounter", Rights::READ), ("Procedure", Rights::READ), ("Observation", Rights::READ)]
-            }
+            Operation::Explain => &["Encounter", "Procedure", "Observation"],
+            // it says whether what a document names is there
+            Operation::Validate => &["Patient", "Encounter"],
+            Operation::Translate | Operation::Try => &[],
         }
     }
 

@@ -1,16 +1,51 @@
 //! What a scope allows: exactly that, whatever way it is asked.
 
-use std::sync::Arc;
-
 use axum::body::{Body, to_bytes};
 use axum::http::Request;
 use serde_json::{Value, json};
-use terce::access::Scopes;
+use terce::access::keys::Keys;
+use terce::access::registry::{Client, KeysFrom, Registry};
+use terce::access::{Scopes, digest};
+use terce::config::{Access, Config};
 use terce::rest::types::KINDS;
-use terce::rest::{Holder, Who, router};
+use terce::store::{Batch, Grant, Store};
 use tower::ServiceExt;
 
-use super::{FHIR, Service, identified, with};
+use super::{FHIR, NOON_US, Service, identified, with};
+
+/// A service that is not open.
+async fn guarded() -> Service {
+    let client = Client {
+        id: "c".to_owned(),
+        keys: KeysFrom::Held(Keys::default()),
+        scopes: Scopes::read("system/*.cruds").unwrap(),
+        sources: Vec::new(),
+        certificate: None,
+    };
+    let mut config = Config::standard();
+    config.access = Access::Registered(Box::new(Registry { clients: vec![client], ..Registry::default() }));
+    Service::on(Store::open_sqlite(None).await.unwrap(), config).await
+}
+
+/// A token with these scopes, as if it had been given out.
+async fn token(service: &Service, scopes: &str) -> String {
+    let token = uuid::Uuid::new_v4().to_string();
+    let grant = Grant {
+        client: "c".to_owned(),
+        assertion: token.clone(),
+        assertion_until_us: NOON_US,
+        digest: digest(token.as_bytes()),
+        scopes: scopes.to_owned(),
+        until_us: NOON_US + 1,
+        forget_before_us: 0,
+    };
+    service
+        .store
+        .commit(Batch { now_us: NOON_US, grant: Some(Box::new(grant)), ..Batch::default() })
+        .await
+        .unwrap();
+    token
+}
 
 /// One way to ask for something of a type, and the letters of the rights that it takes.
 struct Way {
@@ -145,14 +180,18 @@ const WAYS: &[Way] = &[
 
 /// Asks as the holder of `scopes`; whether it was forbidden.
 async fn forbidden(service: &Service, scopes: &str, sent: Sent) -> bool {
-    let holder = Holder { client: "c".to_owned(), scopes: Scopes::read(scopes).unwrap() };
-    let router = router(service.rest.clone().with_everybody_as(Who::Holder(Arc::new(holder))));
+    let token = token(service, scopes).await;
+    is_forbidden(service, &token, sent).await
+}
+
+async fn is_forbidden(service: &Service, token: &str, sent: Sent) -> bool {
     let mut request = Request::builder().method(sent.method).uri(&sent.path).header(FHIR.0, FHIR.1);
+    request = request.header("authorization", format!("Bearer {token}"));
     if sent.if_none_exist {
         request = request.header("if-none-exist", "identifier=urn:charting|1");
     }
     let body = sent.body.map_or(Body::empty(), |b| Body::from(b.to_string()));
-    let response = router.oneshot(request.body(body).unwrap()).await.unwrap();
+    let response = service.router.clone().oneshot(request.body(body).unwrap()).await.unwrap();
     let status = response.status().as_u16();
     let bytes = to_bytes(response.into_body(), usize::MAX).await.unwrap();
     let body: Value = serde_json::from_slice(&bytes).unwrap_or(Value::Null);
@@ -170,14 +209,15 @@ async fn forbidden(service: &Service, scopes: &str, sent: Sent) -> bool {
 
 #[tokio::test]
 async fn a_token_with_one_scope_can_do_exactly_that() {
-    let service = Service::new().await;
+    let service = guarded().await;
     for granted in KINDS {
         for right in ["c", "r", "u", "d", "s"] {
             let scopes = format!("system/{}.{right}", granted.name);
+            let token = token(&service, &scopes).await;
             for asked in KINDS {
                 for way in WAYS {
                     let allowed = granted.name == asked.name && way.takes == right;
-                    let forbidden = forbidden(&service, &scopes, (way.send)(asked.name)).await;
+                    let forbidden = is_forbidden(&service, &token, (way.send)(asked.name)).await;
                     assert_eq!(forbidden, !allowed, "{scopes}: {} of {}", way.name, asked.name);
                 }
             }
@@ -187,7 +227,7 @@ async fn a_token_with_one_scope_can_do_exactly_that() {
 
 #[tokio::test]
 async fn two_rights_are_needed_where_a_write_looks_first() {
-    let service = Service::new().await;
+    let service = guarded().await;
     for way in WAYS {
         let send = || (way.send)("Procedure");
         let scope = |rights: &str| format!("system/Procedure.{rights}");
@@ -202,7 +242,7 @@ async fn two_rights_are_needed_where_a_write_looks_first() {
 
 #[tokio::test]
 async fn an_entry_of_a_collection_is_an_update_if_it_says_its_id_and_else_a_creation() {
-    let service = Service::new().await;
+    let service = guarded().await;
     for (resource, takes) in
         [(super::procedure(), 'c'), (with(super::procedure(), json!({ "id": "x" })), 'u')]
     {
@@ -215,27 +255,41 @@ async fn an_entry_of_a_collection_is_an_update_if_it_says_its_id_and_else_a_crea
 }
 
 #[tokio::test]
-async fn an_operation_takes_the_right_to_read_what_it_tells_of() {
-    let service = Service::new().await;
-    let explain = || plain("GET", "/fhir/Encounter/e1/$explain".to_owned());
-    let evaluate = || {
-        let query = "periodStart=2026-01-01&periodEnd=2026-01-31";
-        plain("GET", format!("/fhir/Measure/timeliness/$evaluate-measure?{query}"))
-    };
-    let all = ["system/Encounter.r", "system/Procedure.r", "system/Observation.r"];
-    assert!(!forbidden(&service, &all.join(" "), explain()).await);
-    for missing in all {
-        let others: Vec<&str> = all.into_iter().filter(|s| *s != missing).collect();
-        assert!(forbidden(&service, &others.join(" "), explain()).await, "without {missing}");
+async fn an_operation_takes_the_right_to_read_all_that_it_tells_of() {
+    let service = guarded().await;
+    let mut asked = std::collections::BTreeSet::new();
+    for (path, reads) in [
+        ("Encounter/e1/$explain", "Encounter Procedure Observation"),
+        ("Task/t1/$explain", "Task Encounter Procedure Observation"),
+        ("DetectedIssue/d1/$explain", "DetectedIssue Encounter Procedure Observation"),
+        ("Measure/timeliness/$evaluate-measure", "Measure MeasureReport"),
+        ("PlanDefinition/adult/$try", "PlanDefinition"),
+        ("PlanDefinition/$try", "PlanDefinition"),
+        ("ConceptMap/default/$translate", "ConceptMap"),
+        ("ConceptMap/$translate", "ConceptMap"),
+        ("Procedure/p/$validate", "Procedure Patient Encounter"),
+        ("Location/$validate", "Location Patient Encounter"),
+    ] {
+        asked.insert(path.rsplit_once('$').unwrap().1);
+        let scopes: Vec<String> = reads.split(' ').map(|kind| format!("system/{kind}.r")).collect();
+        for method in ["GET", "POST"] {
+            let send = || plain(method, format!("/fhir/{path}"));
+            assert!(!forbidden(&service, &scopes.join(" "), send()).await, "{path}");
+            for missing in &scopes {
+                let others: Vec<&str> = scopes.iter().filter(|s| *s != missing).map(String::as_str).collect();
+                let others = format!("{} {}", others.join(" "), missing.replace(".r", ".cuds"));
+                assert!(forbidden(&service, &others, send()).await, "{path} without {missing}");
+            }
+        }
     }
-    assert!(!forbidden(&service, "system/Measure.r system/MeasureReport.r", evaluate()).await);
-    assert!(forbidden(&service, "system/Measure.r", evaluate()).await);
-    assert!(forbidden(&service, "system/MeasureReport.r", evaluate()).await);
+    let all: std::collections::BTreeSet<&str> =
+        KINDS.iter().flat_map(|k| k.operations).map(|o| o.name()).collect();
+    assert_eq!(asked, all);
 }
 
 #[tokio::test]
 async fn a_condition_in_the_place_of_a_reference_is_a_search_for_what_it_names() {
-    let service = Service::new().await;
+    let service = guarded().await;
     let resource =
         with(super::procedure(), json!({ "subject": { "reference": format!("Patient{MATCHING}") } }));
     let sent =
@@ -246,29 +300,20 @@ async fn a_condition_in_the_place_of_a_reference_is_a_search_for_what_it_names()
 
 #[tokio::test]
 async fn who_may_not_read_is_not_shown_what_was_written() {
-    let service = Service::new().await;
-    let task = |scopes: &str| {
-        let holder = Holder { client: "c".to_owned(), scopes: Scopes::read(scopes).unwrap() };
-        router(service.rest.clone().with_everybody_as(Who::Holder(Arc::new(holder))))
-    };
+    let service = guarded().await;
     for (scopes, shown) in [("system/Procedure.c", false), ("system/Procedure.cr", true)] {
-        let one = Request::post("/fhir/Procedure").header(FHIR.0, FHIR.1);
-        let one = one.body(Body::from(super::procedure().to_string())).unwrap();
-        let response = task(scopes).oneshot(one).await.unwrap();
-        assert_eq!(response.status(), 201);
-        assert_eq!(to_bytes(response.into_body(), 4096).await.unwrap().is_empty(), !shown, "{scopes}");
+        let token = token(&service, scopes).await;
+        let authorized = [FHIR, ("authorization", &format!("Bearer {token}"))];
+        let body = super::procedure().to_string();
+        let one = service.ask("POST", "/fhir/Procedure", &authorized, body).await;
+        assert_eq!((one.status, one.body.is_empty()), (201, !shown), "{scopes}");
         for sort in ["batch", "transaction"] {
-            let sent = entry(sort, "POST", "Procedure".to_owned(), "Procedure");
-            let mut body = sent.body.unwrap();
+            let mut body = entry(sort, "POST", "Procedure".to_owned(), "Procedure").body.unwrap();
             body["entry"][0]["resource"] = super::procedure();
-            let many =
-                Request::post("/fhir").header(FHIR.0, FHIR.1).header("prefer", "return=representation");
-            let response =
-                task(scopes).oneshot(many.body(Body::from(body.to_string())).unwrap()).await.unwrap();
-            let bytes = to_bytes(response.into_body(), 8192).await.unwrap();
-            let body: Value = serde_json::from_slice(&bytes).unwrap();
-            assert_eq!(body["entry"][0]["response"]["status"], "201", "{body}");
-            assert_eq!(body["entry"][0]["resource"].is_object(), shown, "{sort} {scopes}");
+            let wanting = [authorized[0], authorized[1], ("prefer", "return=representation")];
+            let many = service.ask("POST", "/fhir", &wanting, body.to_string()).await.json();
+            assert_eq!(many["entry"][0]["response"]["status"], "201", "{many}");
+            assert_eq!(many["entry"][0]["resource"].is_object(), shown, "{sort} {scopes}");
         }
     }
 }

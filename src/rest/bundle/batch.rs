@@ -209,6 +209,7 @@ pub(super) fn write_of(error: &StoreError) -> Option<usize> {
         | StoreError::MultipleMatches { index }
         | StoreError::OtherId { index, .. } => Some(*index),
         StoreError::StaleGeneration { .. }
+        | StoreError::Used
         | StoreError::TooLarge { .. }
         | StoreError::NoSpace
         | StoreError::Busy
