@@ -9,6 +9,7 @@
 //! * [`site`]: codes, protocols and settings in force;
 //! * [`stays`]: the ledgers of a patient, read from the store;
 //! * [`reconcile`]: everything that is due now, then sleep;
+//! * [`access`]: who may do what;
 //! * [`feed`]: what comes in by itself, and how far each source has told everything;
 //! * [`rest`]: FHIR REST;
 //! * [`deliver`]: subscribers are told; [`outward`]: where the service may connect to;
@@ -17,6 +18,7 @@
 //! * [`command`]: what `terce` does on the command line;
 //! * [`config`], [`clock`], [`telemetry`].
 
+pub mod access;
 pub mod care;
 pub mod clock;
 pub mod command;

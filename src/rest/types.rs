@@ -102,6 +102,18 @@ impl Operation {
         }
     }
 
+    /// The types that it tells of beside the one that it is asked of: to ask for it takes the right to read all of them.
+    pub const fn tells_of(self) -> &'static [&'static str] {
+        match self {
+            Operation::EvaluateMeasure => &["MeasureReport"],
+            // what it says is read from the charting of the stay, which it names
+            Operation::Explain => &["Encounter", "Procedure", "Observation"],
+            // it says whether what a document names is there
+            Operation::Validate => &["Patient", "Encounter"],
+            Operation::Translate | Operation::Try => &[],
+        }
+    }
+
     /// The canonical address of its definition.
     pub const fn definition(self) -> &'static str {
         match self {

@@ -11,6 +11,7 @@ use super::body::Held;
 use super::refused::{Issue, Refused, all_well, outcome, warnings};
 use super::types::{Effect, Kind, Origin};
 use super::{Outcome, Rest, json, limits, subscriptions, text};
+use crate::access::Rights;
 use crate::care::time::Instant;
 use crate::stays::outcome_row;
 use crate::store::{
@@ -270,7 +271,10 @@ async fn answer(
     found: &[ParseError],
 ) -> Outcome {
     let status = if written.change == Change::Created { StatusCode::CREATED } else { StatusCode::OK };
+    let readable = ask.who.may(kind.name, Rights::READ).is_ok();
     let body = match ask.returning(Return::Representation) {
+        // to be allowed to write it is not to be allowed to see what it has become
+        Return::Representation if !readable => Vec::new(),
         Return::Minimal => String::new().into_bytes(),
         Return::Outcome => said_well(found).into_bytes(),
         Return::Representation => match body {

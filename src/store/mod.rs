@@ -19,13 +19,13 @@ mod sql;
 mod sqlite;
 
 pub use batch::{
-    Batch, Change, Committed, Doubtful, Failed, Heartbeat, Identifier, OutcomeRow, Precondition, Reconciled,
-    StayRow, TallyRow, Token, Write, Written,
+    Batch, Change, Committed, Doubtful, Failed, Grant, Heartbeat, Identifier, OutcomeRow, Precondition,
+    Reconciled, StayRow, TallyRow, Token, Write, Written,
 };
 pub use error::StoreError;
 pub use query::{
     Changes, Counts, Derived, Document, DoubtRow, Doubts, Order, OutcomeQuery, Page, Query, SourceRow,
-    StayQuery, Subject, TallyQuery,
+    StayQuery, Subject, TallyQuery, TokenRow,
 };
 pub use sqlite::Sqlite;
 
@@ -175,6 +175,13 @@ impl Store {
     pub async fn sources(&self) -> Result<Vec<SourceRow>, StoreError> {
         match self {
             Store::Sqlite(db) => db.sources().await,
+        }
+    }
+
+    /// An access token by its digest (`Batch::grant`).
+    pub async fn token(&self, digest: &str) -> Result<Option<TokenRow>, StoreError> {
+        match self {
+            Store::Sqlite(db) => db.token(digest).await,
         }
     }
 

@@ -5,6 +5,7 @@ mod examples;
 mod foreign;
 mod spark;
 mod stays;
+mod token;
 mod validators;
 
 use std::path::PathBuf;
