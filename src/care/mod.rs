@@ -13,7 +13,7 @@
 //!   [`attribute`] (to whom a count belongs) and [`cells`] (the counts added up);
 //! * [`plan`]: `ledger + what has been said -> changes`;
 //! * [`history`]: what would have been said of a stay, and when, in one pass;
-//! * [`tally`]: ledgers added up over stays; [`statistics`]: intervals for the sums;
+//! * [`tally`]: ledgers added up over stays; [`statistics`]: what the sums mean: intervals, charts, what must be hidden;
 //! * [`explain`]: the arithmetic of an item, in words.
 
 mod airway;

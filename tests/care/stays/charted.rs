@@ -10,7 +10,7 @@ use terce::care::facts::{
 use terce::care::protocol::{Kind, Rules};
 use terce::care::time::{Instant, Length, local_instant};
 
-use super::dice::Dice;
+use crate::care::dice::Dice;
 use super::protocols::{ACTIVITIES, CONDITION, UNITS};
 use super::{Entry, Frame};
 
