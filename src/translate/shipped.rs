@@ -34,6 +34,7 @@ shipped! {
     "CodeSystem" / "activity",
     "CodeSystem" / "airway",
     "CodeSystem" / "excuse",
+    "CodeSystem" / "surveillance",
     "CodeSystem" / "task",
     "CodeSystem" / "task-state",
     "CodeSystem" / "task-reason",

@@ -9,3 +9,4 @@ pub(crate) mod oracle;
 mod script;
 mod statistics;
 mod stays;
+mod surveillance;

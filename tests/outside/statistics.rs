@@ -22,6 +22,9 @@ struct Asked {
     tolerance: f64,
 }
 
+/// A limit of 0 comes out of others' formulas as what floating point leaves of it.
+const ROUNDING: f64 = 1e-15;
+
 fn both((low, high): (f64, f64)) -> Vec<Option<f64>> {
     vec![Some(low), Some(high)]
 }
@@ -127,7 +130,7 @@ fn answers(all: &[Asked]) -> Vec<Vec<Option<f64>>> {
 #[test]
 fn scipy_statsmodels_and_numpy_come_to_the_same_numbers() {
     let mut dice = Dice::new(20_260_301);
-    let mut all: Vec<Asked> = (0..1_000)
+    let mut all: Vec<Asked> = (0..500)
         .flat_map(|_| {
             let mut asked = rates(&mut dice);
             asked.extend(shares(&mut dice));
@@ -145,7 +148,7 @@ fn scipy_statsmodels_and_numpy_come_to_the_same_numbers() {
     assert_eq!(told.len(), all.len());
     let differs = |a: &Asked, theirs: &[Option<f64>]| {
         let near = |x: &Option<f64>, y: &Option<f64>| match (x, y) {
-            (Some(x), Some(y)) => (x - y).abs() <= a.tolerance * x.abs().max(y.abs()).max(1e-9),
+            (Some(x), Some(y)) => (x - y).abs() <= a.tolerance * x.abs().max(y.abs()) + ROUNDING,
             (None, None) => true,
             // an upper limit of a rate has no bound on either side
             (Some(x), None) => x.is_infinite(),

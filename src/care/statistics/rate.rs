@@ -1,8 +1,6 @@
 //! Rates: so many events in so much time (patient-days, ventilator-days).
 
-use super::distribution::{
-    binomial_above, binomial_below, poisson_above, poisson_below, rising,
-};
+use super::distribution::{binomial_above, binomial_below, poisson_above, poisson_below, rising};
 use super::{Interval, TAIL, Z, share};
 
 /// From this count on the limits are those of Byar's formula, which then agrees with the exact ones to better than a

@@ -27,11 +27,8 @@ pub struct Line {
 /// cells add up as the `lines` say. A threshold of 0 or 1 hides nothing. Places outside of the table are passed over.
 pub fn hidden(cells: &[Counts], lines: &[Line], threshold: u64) -> Vec<bool> {
     let small = |count: u64| 0 < count && count < threshold;
-    let mut table = Table {
-        cells,
-        lines,
-        hidden: cells.iter().map(|counts| counts.iter().any(|c| small(*c))).collect(),
-    };
+    let mut table =
+        Table { cells, lines, hidden: cells.iter().map(|counts| counts.iter().any(|c| small(*c))).collect() };
     while let Some(line) = table.open_line(small).or_else(|| table.computable()) {
         let Some(cell) = table.next_to_hide(line) else { break };
         table.hide(cell);

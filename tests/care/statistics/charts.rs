@@ -26,7 +26,8 @@ fn outside(chart: &Chart) -> Vec<usize> {
 /// 30 samples of 50 wafers (NIST/SEMATECH e-Handbook 6.3.3.2); the same numbers are the orange juice cans of R's qcc,
 /// whose limits these are.
 const WAFERS: [u64; 30] = [
-    12, 15, 8, 10, 4, 7, 16, 9, 14, 10, 5, 6, 17, 12, 22, 8, 10, 5, 13, 11, 20, 18, 24, 15, 9, 12, 7, 13, 9, 6,
+    12, 15, 8, 10, 4, 7, 16, 9, 14, 10, 5, 6, 17, 12, 22, 8, 10, 5, 13, 11, 20, 18, 24, 15, 9, 12, 7, 13, 9,
+    6,
 ];
 
 #[test]
@@ -206,11 +207,11 @@ fn two_of_three_in_the_outer_third_speak_once() {
     assert_eq!(told(&[2.0, 2.0, 0.0]), [], "on the border is not in it");
     assert_eq!(told(&[-0.3, -2.9, -2.1]), [signal(Rule::TwoOfThree, Side::Below, 1, 2)], "at the very end");
     assert_eq!(told(&[2.4, 2.6]), [signal(Rule::TwoOfThree, Side::Above, 0, 1)], "of two in all");
+    let chain = told(&[2.2, 0.4, 2.3, 2.1, 0.0, 0.1, 2.5]);
+    assert_eq!(chain, [signal(Rule::TwoOfThree, Side::Above, 0, 3)], "overlapping ones are one");
     let beyond = told(&[3.5, -0.2, 2.2]);
-    let expected = [
-        signal(Rule::BeyondLimit, Side::Above, 0, 0),
-        signal(Rule::TwoOfThree, Side::Above, 0, 2),
-    ];
+    let expected =
+        [signal(Rule::BeyondLimit, Side::Above, 0, 0), signal(Rule::TwoOfThree, Side::Above, 0, 2)];
     assert_eq!(beyond, expected);
 }
 

@@ -62,13 +62,10 @@ fn crossed<const W: usize>(inside: &[[u64; W]]) -> (Vec<Counts>, Vec<Line>) {
     values.extend((0..W).map(|x| inside.iter().map(|row| row[x]).sum::<u64>()));
     values.push(inside.concat().iter().sum());
     let (rows, columns) = (height * W, height * W + height);
-    let mut lines: Vec<Line> = (0..height)
-        .map(|y| Line { total: rows + y, parts: (y * W..(y + 1) * W).collect() })
-        .collect();
-    lines.extend((0..W).map(|x| Line {
-        total: columns + x,
-        parts: (0..height).map(|y| y * W + x).collect(),
-    }));
+    let mut lines: Vec<Line> =
+        (0..height).map(|y| Line { total: rows + y, parts: (y * W..(y + 1) * W).collect() }).collect();
+    lines
+        .extend((0..W).map(|x| Line { total: columns + x, parts: (0..height).map(|y| y * W + x).collect() }));
     lines.push(Line { total: columns + W, parts: (rows..columns).collect() });
     lines.push(Line { total: columns + W, parts: (columns..columns + W).collect() });
     (cells(&values), lines)
@@ -84,7 +81,8 @@ fn computable(table: &[Counts], lines: &[Line], hidden: &[bool]) -> Vec<usize> {
         lines.iter().map(|line| columns.iter().map(|c| coefficient(line, c)).collect()).collect();
     let mut done = 0;
     for column in 0..columns.len() {
-        let best = (done..rows.len()).max_by(|a, b| rows[*a][column].abs().total_cmp(&rows[*b][column].abs()));
+        let best =
+            (done..rows.len()).max_by(|a, b| rows[*a][column].abs().total_cmp(&rows[*b][column].abs()));
         let Some(best) = best.filter(|row| rows[*row][column].abs() > 1e-9) else { continue };
         rows.swap(done, best);
         let scale = rows[done][column];

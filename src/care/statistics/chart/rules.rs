@@ -32,7 +32,7 @@ pub enum Rule {
     Shift,
     /// A row of points each higher or each lower than the one before; an equal one ends the row.
     Trend,
-    /// Two of three in a row in the outer third.
+    /// Two of three in a row in the outer third; overlapping ones are told as one.
     TwoOfThree,
 }
 
@@ -101,12 +101,11 @@ pub fn signals(chart: &Chart, rules: &Rules) -> Vec<Signal> {
             rows(&seen, length, on, |from, to| tell(Rule::Trend, from, to));
         }
         if rules.two_of_three {
-            let outer = |p: &&Seen| up(p.z) > WIDTH * 2.0 / 3.0 + ROUNDING;
-            for three in seen.windows(3.min(seen.len().max(1))) {
-                let mut out_there = three.iter().filter(outer);
-                // told once, when its first point opens the window
-                let first = out_there.next().filter(|p| three.first().is_some_and(|f| f.index == p.index));
-                if let (Some(from), Some(to)) = (first, out_there.next_back()) {
+            let outer = |(_, p): &(usize, &Seen)| up(p.z) > WIDTH * 2.0 / 3.0 + ROUNDING;
+            let outer: Vec<(usize, &Seen)> = seen.iter().enumerate().filter(outer).collect();
+            // as long as the next one is among the next two points, it is the same signal
+            for chain in outer.chunk_by(|(a, _), (b, _)| b - a <= 2) {
+                if let [(_, from), .., (_, to)] = chain {
                     tell(Rule::TwoOfThree, from, to);
                 }
             }
