@@ -85,6 +85,8 @@ pub enum Operation {
     Try,
     /// `$validate`.
     Validate,
+    /// `$ventilator-events`.
+    VentilatorEvents,
 }
 
 impl Operation {
@@ -96,6 +98,7 @@ impl Operation {
             Operation::Translate => "translate",
             Operation::Try => "try",
             Operation::Validate => "validate",
+            Operation::VentilatorEvents => "ventilator-events",
         }
     }
 
@@ -107,6 +110,7 @@ impl Operation {
             Operation::Translate => "http://hl7.org/fhir/OperationDefinition/ConceptMap-translate",
             Operation::Try => "https://terce.example/fhir/OperationDefinition/try",
             Operation::Validate => "http://hl7.org/fhir/OperationDefinition/Resource-validate",
+            Operation::VentilatorEvents => "https://terce.example/fhir/OperationDefinition/ventilator-events",
         }
     }
 }
@@ -177,7 +181,7 @@ pub const KINDS: &[Kind] = &[
     fed("Procedure", Effect::Patient, CHARTED),
     fed("Observation", Effect::Patient, CHARTED),
     Kind {
-        operations: &[Operation::Explain, Operation::Validate],
+        operations: &[Operation::Explain, Operation::VentilatorEvents, Operation::Validate],
         ..fed("Encounter", Effect::Patient, &[PATIENT, SUBJECT, IDENTIFIER])
     },
     fed("Patient", Effect::Patient, &[IDENTIFIER]),

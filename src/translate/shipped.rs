@@ -45,6 +45,7 @@ shipped! {
     "ConceptMap" / "default",
     "OperationDefinition" / "explain",
     "OperationDefinition" / "try",
+    "OperationDefinition" / "ventilator-events",
     "PlanDefinition" / "adult",
     "PlanDefinition" / "adult-fixed-times",
     "PlanDefinition" / "minimal",

@@ -62,6 +62,27 @@ async fn an_open_stay_is_surveyed_when_asked() {
     let met: u32 = before.values().map(|cell| cell.met).sum();
     assert!(met > 0 && before.values().any(|cell| cell.missed > 0), "{before:?}");
 
+    let answer = ward.get("Encounter/e/$ventilator-events").await;
+    let parameters = answer["parameter"].as_array().unwrap();
+    let named = |of: &[Value], name: &str| -> Vec<Value> {
+        of.iter().filter(|p| p["name"] == name).cloned().collect()
+    };
+    assert!(named(parameters, "caution")[0]["valueString"].as_str().unwrap().contains("not a diagnosis"));
+    let event = named(parameters, "event")[0]["part"].as_array().unwrap().clone();
+    assert_eq!(named(&event, "date")[0]["valueDate"], "2026-03-12");
+    assert_eq!(named(&event, "unit")[0]["valueReference"]["reference"], "Location/north");
+    assert_eq!(named(&event, "infection")[0]["valueCode"], "found");
+    let days = named(&event, "day");
+    let first = days[0]["part"].as_array().unwrap();
+    assert_eq!(named(first, "peep")[0]["valueQuantity"]["value"], json!(5));
+    assert_eq!(named(first, "source")[0]["valueReference"]["reference"], "Observation/peep0/_history/1");
+    let hot = days[2]["part"].as_array().unwrap();
+    assert_eq!(named(hot, "highest-temperature")[0]["valueQuantity"]["value"], json!(38.5));
+    assert!(!named(&event, "care-before").is_empty());
+    let text = ward.text("Encounter/e/$ventilator-events").await;
+    let line = "2026-03-12, day 3 of ventilation, unit north: worse by peep; signs of infection: found";
+    assert!(text.contains(line), "{text}");
+
     let mut tally = told(&ward).await;
     assert!(tally.watched.is_empty(), "not unless asked for");
     ward.service.stays.watch_open(&mut tally, now).await.unwrap();
