@@ -21,10 +21,11 @@ use tracing::{error, info, warn};
 use crate::care::ledger::{Feed, Ledger, State};
 use crate::care::plan::plan;
 use crate::care::reconcile::reconcile;
+use crate::care::surveillance::charted::Charting;
 use crate::care::time::{Instant, Length};
 use crate::clock::Clock;
 use crate::feed::{self, Feeds};
-use crate::stays::{Reading, Shared, Stays, outcome_row, stay_id};
+use crate::stays::{Reading, Shared, Stays, outcome_row, stay_id, survey_of};
 use crate::store::{
     Batch, Derived, Doubtful, Failed, Identifier, Precondition, Reconciled, StayRow, Store, StoreError,
     Subject, TallyRow, Write,
@@ -208,9 +209,10 @@ impl Reconciler {
         let feed = self.feeds.at(now);
         for subject in subjects {
             let mut held_until = None;
-            let batch = match self.stays.read(&subject.patient, &mut shared).await {
-                Ok(reading) => {
-                    match catch_unwind(AssertUnwindSafe(|| decide(&subject.patient, &reading, feed, now))) {
+            let batch = match self.read(&subject.patient, &mut shared).await {
+                Ok((reading, charting)) => {
+                    let decide = || decide(&subject.patient, &reading, &charting, feed, now);
+                    match catch_unwind(AssertUnwindSafe(decide)) {
                         Ok(decided) => {
                             held_until = decided.held_until;
                             batch(decided, now)
@@ -259,6 +261,25 @@ impl Reconciler {
         Ok(written)
     }
 
+    /// All that is known of a patient, and what surveillance looks at: that is kept with the tallies of a stay that is
+    /// over, and not read before.
+    async fn read(&self, patient: &str, shared: &mut Shared) -> Result<(Reading, Charting), StoreError> {
+        let reading = self.stays.read(patient, shared).await?;
+        if reading.assembled.stays.iter().all(|stay| stay.facts.ends.is_none()) {
+            return Ok((reading, Charting::default()));
+        }
+        let charting = match self.stays.charting(patient, &reading.site).await {
+            Ok((charting, _)) => charting,
+            // the worklist must not wait for what only a report asks
+            Err(error @ StoreError::TooLarge { .. }) => {
+                warn!(error = %error, "a patient's events are not looked for: there are too many documents");
+                Charting::default()
+            }
+            Err(error) => return Err(error),
+        };
+        Ok((reading, charting))
+    }
+
     fn leave_alone(&self, subject: &Subject, why: &str, now: Instant) -> Batch {
         self.held.note(&subject.patient, None);
         self.counters.failed.fetch_add(1, Ordering::Relaxed);
@@ -302,7 +323,7 @@ impl Reconciler {
 }
 
 /// Everything that follows for a patient from what is known at `now`.
-fn decide(patient: &str, reading: &Reading, feed: Feed, now: Instant) -> Decided {
+fn decide(patient: &str, reading: &Reading, charting: &Charting, feed: Feed, now: Instant) -> Decided {
     let site = &reading.site;
     let mut decided = Decided { reconciled: Reconciled::default(), utterances: Vec::new(), held_until: None };
     let mut wake: Option<Instant> = None;
@@ -322,7 +343,8 @@ fn decide(patient: &str, reading: &Reading, feed: Feed, now: Instant) -> Decided
             && ledger.unverified_since.is_none();
         decided.reconciled.stays.push(stay_row(patient, id, &ledger, &stay.facts, over));
         if over {
-            let rows = tallies::encode(&ledger).into_iter().map(|(day, body)| TallyRow {
+            let (_, watched) = survey_of(&stay.facts, &ledger, charting, &site.rules);
+            let rows = tallies::encode(&ledger, &watched).into_iter().map(|(day, body)| TallyRow {
                 stay: id.to_owned(),
                 patient: patient.to_owned(),
                 day: day.to_string(),

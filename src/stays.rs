@@ -3,6 +3,10 @@
 //! What each document says is kept by patient for as long as the document does not change; the site's codes, protocols
 //! and settings are kept together as a [`Site`] and replaced as a whole.
 
+mod surveys;
+
+pub use surveys::{StaySurvey, survey_of};
+
 use std::collections::{BTreeMap, HashMap};
 use std::sync::{Arc, Mutex, PoisonError, RwLock};
 
@@ -155,7 +159,7 @@ impl Stays {
     ///
     /// An open stay is counted as its documents say now. A stay that is closed is counted as it was last reconciled: if
     /// it has changed since, that shows as soon as it is reconciled again, and a stay that never was reconciled is not
-    /// counted yet.
+    /// counted yet. What surveillance found in open stays is not in it: see [`Stays::watch_open`].
     ///
     /// # Errors
     /// The store.

@@ -13,7 +13,8 @@
 //!   [`attribute`] (to whom a count belongs) and [`cells`] (the counts added up);
 //! * [`plan`]: `ledger + what has been said -> changes`;
 //! * [`history`]: what would have been said of a stay, and when, in one pass;
-//! * [`tally`]: ledgers added up over stays; [`statistics`]: intervals for the sums;
+//! * [`tally`]: ledgers added up over stays; [`statistics`]: what the sums mean: intervals, charts, what must be hidden;
+//! * [`surveillance`]: ventilator-associated events and their denominators, for the infection-prevention team to confirm;
 //! * [`explain`]: the arithmetic of an item, in words.
 
 mod airway;
@@ -33,5 +34,6 @@ pub mod protocol;
 pub mod reconcile;
 mod record;
 pub mod statistics;
+pub mod surveillance;
 pub mod tally;
 pub mod time;

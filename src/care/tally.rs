@@ -6,6 +6,7 @@ use std::sync::Arc;
 use chrono::NaiveDate;
 
 use super::ledger::{Cell, CellKey, Census, Ledger, PatientDay};
+use super::surveillance::denominators::Watched;
 
 /// Sums over stays.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
@@ -16,6 +17,8 @@ pub struct Tally {
     pub days: BTreeMap<(Arc<str>, NaiveDate), DayCell>,
     /// Daily counts of patients, by unit and local day.
     pub census: BTreeMap<(Arc<str>, NaiveDate), CensusCell>,
+    /// What surveillance found, by unit and local day; empty where nobody asked for it.
+    pub watched: BTreeMap<(Arc<str>, NaiveDate), Watched>,
 }
 
 /// Patient-days on which something was counted.
@@ -67,6 +70,13 @@ impl Tally {
         cell.ventilated += u32::from(count.ventilated);
     }
 
+    /// Adds what surveillance found in one stay.
+    pub fn add_watched(&mut self, watched: &BTreeMap<(Arc<str>, NaiveDate), Watched>) {
+        for (key, cell) in watched {
+            self.watched.entry(key.clone()).or_default().add(cell);
+        }
+    }
+
     /// Adds another sum.
     pub fn merge(&mut self, other: &Tally) {
         for (key, cell) in &other.cells {
@@ -87,6 +97,7 @@ impl Tally {
             cell.patients += count.patients;
             cell.ventilated += count.ventilated;
         }
+        self.add_watched(&other.watched);
     }
 
     /// Only the local days `from..=to`, and only `unit` if one is given.
@@ -95,10 +106,12 @@ impl Tally {
         let cells = self.cells.iter().filter(|(k, _)| wanted(&k.unit, k.day));
         let days = self.days.iter().filter(|((u, d), _)| wanted(u, *d));
         let census = self.census.iter().filter(|((u, d), _)| wanted(u, *d));
+        let watched = self.watched.iter().filter(|((u, d), _)| wanted(u, *d));
         Tally {
             cells: cells.map(|(k, c)| (k.clone(), *c)).collect(),
             days: days.map(|(k, c)| (k.clone(), c.clone())).collect(),
             census: census.map(|(k, c)| (k.clone(), *c)).collect(),
+            watched: watched.map(|(k, c)| (k.clone(), *c)).collect(),
         }
     }
 

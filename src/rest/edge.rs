@@ -152,8 +152,8 @@ async fn fhir(edge: &Edge, parts: &Parts, below: &str, body: Body) -> (usize, Ou
 }
 
 async fn route(edge: &Edge, ask: &Ask<'_>, body: Body) -> Outcome {
-    let explains = ask.path.get(2).is_some_and(|p| p == "$explain");
-    ask.acceptable(explains)?;
+    let text = ask.path.get(2).is_some_and(|p| p == "$explain" || p == "$ventilator-events");
+    ask.acceptable(text)?;
     let path: Vec<&str> = ask.path.iter().map(AsRef::as_ref).collect();
     match path.as_slice() {
         [] => match ask.method {

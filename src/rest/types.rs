@@ -87,6 +87,8 @@ pub enum Operation {
     Validate,
     /// `$status` of a subscription.
     Status,
+    /// `$ventilator-events`.
+    VentilatorEvents,
 }
 
 impl Operation {
@@ -99,6 +101,7 @@ impl Operation {
             Operation::Try => "try",
             Operation::Validate => "validate",
             Operation::Status => "status",
+            Operation::VentilatorEvents => "ventilator-events",
         }
     }
 
@@ -110,7 +113,10 @@ impl Operation {
             Operation::Explain => &["Encounter", "Procedure", "Observation"],
             // it says whether what a document names is there
             Operation::Validate => &["Patient", "Encounter"],
-            Operation::Translate | Operation::Try => &[],
+            Operation::VentilatorEvents => {
+                &["Procedure", "Observation", "MedicationAdministration", "Patient"]
+            }
+            Operation::Translate | Operation::Try | Operation::Status => &[],
         }
     }
 
@@ -125,6 +131,7 @@ impl Operation {
             Operation::Status => {
                 "http://hl7.org/fhir/uv/subscriptions-backport/OperationDefinition/backport-subscription-status"
             }
+            Operation::VentilatorEvents => "https://terce.example/fhir/OperationDefinition/ventilator-events",
         }
     }
 }
@@ -195,7 +202,7 @@ pub const KINDS: &[Kind] = &[
     fed("Procedure", Effect::Patient, CHARTED),
     fed("Observation", Effect::Patient, CHARTED),
     Kind {
-        operations: &[Operation::Explain, Operation::Validate],
+        operations: &[Operation::Explain, Operation::VentilatorEvents, Operation::Validate],
         ..fed("Encounter", Effect::Patient, &[PATIENT, SUBJECT, IDENTIFIER])
     },
     fed("Patient", Effect::Patient, &[IDENTIFIER]),

@@ -12,12 +12,14 @@
 //! * [`shipped`]: the definitions that come with Terce;
 //! * [`outcomes`]: what must be said, as Task and DetectedIssue, and what has been said, read back;
 //! * [`subscription`]: what a subscriber asks for, and what it is told;
-//! * [`tallies`]: the tallies of a stay as bytes; [`measures`]: sums as MeasureReport.
+//! * [`tallies`]: the tallies of a stay as bytes; [`measures`]: sums as MeasureReport;
+//! * [`events`]: ventilator-associated events for people to confirm.
 
 pub mod advice;
 pub mod codes;
 pub mod document;
 pub mod dossier;
+pub mod events;
 pub mod export;
 pub mod extract;
 pub mod measures;

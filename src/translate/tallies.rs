@@ -7,6 +7,7 @@ use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
 
 use crate::care::ledger::{Cell, CellKey, Census, Ledger, PatientDay, RequirementCounts};
+use crate::care::surveillance::denominators::Watched;
 use crate::care::tally::Tally;
 use crate::care::time::Length;
 
@@ -20,6 +21,9 @@ struct Day {
     /// Unit, ventilated.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     census: Option<(Arc<str>, bool)>,
+    /// For each unit events, those with signs of infection, episodes begun, patients on pressure release.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    watched: Vec<(Arc<str>, [u32; 4])>,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -33,8 +37,11 @@ struct CellRow {
     hours: [i64; 3],
 }
 
-/// The rows of `ledger` by local day, in order.
-pub fn encode(ledger: &Ledger) -> Vec<(NaiveDate, Vec<u8>)> {
+/// The rows of `ledger`, and of what surveillance found in the same stay, by local day, in order.
+pub fn encode(
+    ledger: &Ledger,
+    watched: &BTreeMap<(Arc<str>, NaiveDate), Watched>,
+) -> Vec<(NaiveDate, Vec<u8>)> {
     let mut days: BTreeMap<NaiveDate, Day> = BTreeMap::new();
     for (key, cell) in &ledger.cells {
         days.entry(key.day).or_default().cells.push(CellRow {
@@ -50,6 +57,10 @@ pub fn encode(ledger: &Ledger) -> Vec<(NaiveDate, Vec<u8>)> {
     }
     for count in &ledger.census {
         days.entry(count.day).or_default().census = Some((count.unit.clone(), count.ventilated));
+    }
+    for ((unit, day), cell) in watched {
+        let counts = [cell.events, cell.infected, cell.begun, cell.pressure_release];
+        days.entry(*day).or_default().watched.push((unit.clone(), counts));
     }
     // nothing in these types can fail to be written as JSON
     days.into_iter().map(|(date, day)| (date, serde_json::to_vec(&day).unwrap_or_default())).collect()
@@ -73,6 +84,10 @@ pub fn decode(date: NaiveDate, bytes: &[u8], tally: &mut Tally) -> Result<(), se
     }
     if let Some((unit, ventilated)) = day.census {
         tally.add_census(&Census { day: date, unit, ventilated });
+    }
+    for (unit, [events, infected, begun, pressure_release]) in day.watched {
+        let cell = Watched { events, infected, begun, pressure_release };
+        tally.watched.entry((unit, date)).or_default().add(&cell);
     }
     Ok(())
 }

@@ -1,9 +1,12 @@
 //! The counting rules: a slow second reading of them, random stays, and what must hold for every stay.
 
 mod against_oracle;
+pub(crate) mod dice;
 mod examples;
 mod history;
 mod laws;
 pub(crate) mod oracle;
 mod script;
+mod statistics;
 mod stays;
+mod surveillance;

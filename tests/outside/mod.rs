@@ -4,6 +4,7 @@
 mod examples;
 mod foreign;
 mod spark;
+mod statistics;
 mod stays;
 mod token;
 mod validators;

@@ -4,6 +4,7 @@ mod emitted;
 mod explained;
 mod nurse;
 mod simulation;
+mod surveys;
 pub mod ward;
 
 use serde_json::{Value, json};

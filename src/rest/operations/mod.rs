@@ -6,6 +6,7 @@ mod given;
 mod translate_code;
 mod trial;
 mod validate;
+mod ventilator_events;
 
 use axum::body::Body;
 use fhir_models::Parameters;
@@ -31,7 +32,10 @@ pub(super) async fn on_type(
         Operation::Translate => translate_code::translate(edge, ask, None, body).await,
         Operation::Try => trial::try_plan(edge, ask, None, body).await,
         Operation::Validate => validate::validate(edge, ask, kind, None, body).await,
-        Operation::EvaluateMeasure | Operation::Explain | Operation::Status => Err(Refused::NotFound),
+        Operation::EvaluateMeasure
+        | Operation::Explain
+        | Operation::Status
+        | Operation::VentilatorEvents => Err(Refused::NotFound),
     }
 }
 
@@ -51,6 +55,7 @@ pub(super) async fn on_one(
         Operation::Try => trial::try_plan(edge, ask, Some(id), body).await,
         Operation::Validate => validate::validate(edge, ask, kind, Some(id), body).await,
         Operation::Status => subscriptions::status(&edge.rest, ask, id).await,
+        Operation::VentilatorEvents => ventilator_events::ventilator_events(edge, ask, id, body).await,
     }
 }
 
