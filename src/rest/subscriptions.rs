@@ -4,10 +4,12 @@ use axum::http::{Method, StatusCode};
 use fhir_models::Subscription;
 use fhir_models::primitive::is_id;
 
+use super::access::Who;
 use super::answer::Answer;
 use super::ask::{self, Ask};
 use super::refused::Refused;
 use super::{Outcome, Rest};
+use crate::access::Rights;
 use crate::store::OutcomeRow;
 use crate::translate::subscription::notice::{self, Standing};
 use crate::translate::subscription::{Progress, hook, mark, submitted};
@@ -15,15 +17,18 @@ use crate::translate::subscription::{Progress, hook, mark, submitted};
 /// Refuses a Subscription that cannot be served as it asks.
 ///
 /// # Errors
-/// All that is wrong with it; or, alone, that its endpoint may not be called.
-pub(super) fn check(rest: &Rest, body: &[u8]) -> Result<(), Refused> {
+/// All that is wrong with it; or, alone, that its endpoint may not be called, or that `who` asks for it may not read
+/// what it would be told.
+pub(super) fn check(rest: &Rest, who: &Who, body: &[u8]) -> Result<(), Refused> {
     let hook = hook(body).map_err(Refused::Subscription)?;
-    let refusals: Vec<_> = [submitted(&hook), rest.followed(&hook.criteria).map(|_| ())]
-        .into_iter()
-        .filter_map(Result::err)
-        .collect();
+    let followed = rest.followed(&hook.criteria);
+    let refusals: Vec<_> =
+        submitted(&hook).err().into_iter().chain(followed.as_ref().err().cloned()).collect();
     if !refusals.is_empty() {
         return Err(Refused::Subscription(refusals));
+    }
+    if let Ok(query) = followed {
+        who.may(&query.kind, Rights::READ.and(Rights::SEARCH))?;
     }
     match rest.subscribers.check(&hook.endpoint) {
         Ok(_) => Ok(()),

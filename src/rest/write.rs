@@ -5,6 +5,7 @@ use axum::http::{Method, StatusCode};
 use fhir_models::primitive::is_id;
 use fhir_models::{IssueKind, ParseError, json as fhir_json};
 
+use super::access::Who;
 use super::answer::Answer;
 use super::ask::{self, Ask, Return};
 use super::body::Held;
@@ -94,13 +95,19 @@ pub(super) fn deletion(kind: &'static Kind, id: Option<String>, precondition: Pr
 
 /// Refuses a PlanDefinition that cannot be honoured and a Subscription that cannot be served, with all that is wrong
 /// with it.
-pub(super) fn check_content(rest: &Rest, kind: &Kind, id: Option<&str>, body: &[u8]) -> Result<(), Refused> {
+pub(super) fn check_content(
+    rest: &Rest,
+    who: &Who,
+    kind: &Kind,
+    id: Option<&str>,
+    body: &[u8],
+) -> Result<(), Refused> {
     match kind.name {
         "PlanDefinition" => {
             let site = rest.stays.site();
             protocol::protocol(id.unwrap_or("new"), body, &site.codes).map(|_| ()).map_err(Refused::Plan)
         }
-        "Subscription" => subscriptions::check(rest, body),
+        "Subscription" => subscriptions::check(rest, who, body),
         _ => Ok(()),
     }
 }
@@ -120,7 +127,7 @@ pub(super) fn check_id(id: &str) -> Result<(), Refused> {
 pub(super) async fn create(rest: &Rest, ask: &Ask<'_>, kind: &'static Kind, held: Held) -> Outcome {
     let precondition = ask.if_none_exist()?.map_or(Precondition::None, Precondition::IfNoneExist);
     let draft = Draft::new(kind, held.bytes.to_vec(), &rest.own_bases)?;
-    check_content(rest, kind, None, &draft.body)?;
+    check_content(rest, ask.who, kind, None, &draft.body)?;
     store(rest, ask, draft, None, precondition, &held).await
 }
 
@@ -133,7 +140,7 @@ pub(super) async fn update(rest: &Rest, ask: &Ask<'_>, kind: &'static Kind, id: 
         let (written, body) = amend(rest, kind, id, &draft.body, if_match, ask.now_us).await?;
         return answer(rest, ask, kind, &written, Some(&body), &draft.read.warnings).await;
     }
-    check_content(rest, kind, Some(id), &draft.body)?;
+    check_content(rest, ask.who, kind, Some(id), &draft.body)?;
     let precondition = if_match.map_or(Precondition::None, Precondition::Version);
     store(rest, ask, draft, Some(id.to_owned()), precondition, &held).await
 }
@@ -151,7 +158,7 @@ pub(super) async fn conditional_update(
     if let Some(id) = &id {
         check_id(id)?;
     }
-    check_content(rest, kind, id.as_deref(), &draft.body)?;
+    check_content(rest, ask.who, kind, id.as_deref(), &draft.body)?;
     store(rest, ask, draft, id, Precondition::Match(token), &held).await
 }
 

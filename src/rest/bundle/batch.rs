@@ -86,7 +86,7 @@ fn collected(rest: &Rest, who: &Who, body: &Bytes, entry: &Entry) -> Result<Deed
     if let Some(id) = &id {
         write::check_id(id)?;
     }
-    finish(rest, draft, id, Precondition::None)
+    finish(rest, who, draft, id, Precondition::None)
 }
 
 fn requested(rest: &Rest, who: &Who, body: &Bytes, entry: &Entry) -> Result<Deed, Refused> {
@@ -100,7 +100,7 @@ fn requested(rest: &Rest, who: &Who, body: &Bytes, entry: &Entry) -> Result<Deed
         (HttpVerb::Post, Address::Kind(kind)) if kind.fed() => {
             let token = write::none_exist(request.if_none_exist.as_deref())?;
             let draft = Draft::new(kind, entry.bytes(body)?.to_vec(), &rest.own_bases)?;
-            finish(rest, draft, None, token.map_or(Precondition::None, Precondition::IfNoneExist))
+            finish(rest, who, draft, None, token.map_or(Precondition::None, Precondition::IfNoneExist))
         }
         (HttpVerb::Put, Address::One(kind, id)) if kind.replaceable() => {
             let if_match = request.if_match()?;
@@ -111,6 +111,7 @@ fn requested(rest: &Rest, who: &Who, body: &Bytes, entry: &Entry) -> Result<Deed
             }
             finish(
                 rest,
+                who,
                 draft,
                 Some(id.to_owned()),
                 if_match.map_or(Precondition::None, Precondition::Version),
@@ -120,7 +121,7 @@ fn requested(rest: &Rest, who: &Who, body: &Bytes, entry: &Entry) -> Result<Deed
             let token = ask::criteria(query, "request.url")?;
             let draft = Draft::new(kind, entry.bytes(body)?.to_vec(), &rest.own_bases)?;
             let id = json::id_of(&draft.body).map(std::borrow::Cow::into_owned);
-            finish(rest, draft, id, Precondition::Match(token))
+            finish(rest, who, draft, id, Precondition::Match(token))
         }
         (HttpVerb::Delete, Address::One(kind, id)) if kind.fed() => {
             let precondition = request.if_match()?.map_or(Precondition::None, Precondition::Version);
@@ -137,11 +138,12 @@ fn requested(rest: &Rest, who: &Who, body: &Bytes, entry: &Entry) -> Result<Deed
 
 fn finish(
     rest: &Rest,
+    who: &Who,
     draft: Draft,
     id: Option<String>,
     precondition: Precondition,
 ) -> Result<Deed, Refused> {
-    write::check_content(rest, draft.kind, id.as_deref(), &draft.body)?;
+    write::check_content(rest, who, draft.kind, id.as_deref(), &draft.body)?;
     let found = warnings(&draft.read.warnings);
     Ok(Deed::Write(Box::new(draft.into_write(id, precondition)), found))
 }

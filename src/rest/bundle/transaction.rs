@@ -10,6 +10,7 @@ use axum::body::Bytes;
 use fhir_models::codes::HttpVerb;
 use fhir_models::primitive::is_id;
 
+use super::super::access::Who;
 use super::super::ask::{self, Ask};
 use super::super::edge::Edge;
 use super::super::read::resource;
@@ -113,9 +114,9 @@ async fn attempt(
     check_identities(&acts)?;
     let names = Arc::new(names(ask, rest, body, entries, &acts).await?);
     let work = {
-        let (rest, body, names) = (rest.clone(), body.clone(), names);
+        let (rest, who, body, names) = (rest.clone(), ask.who.clone(), body.clone(), names);
         move |(entry, act): (Entry, Act)| {
-            let made = read(&rest, &body, &entry, &act, &names);
+            let made = read(&rest, &who, &body, &entry, &act, &names);
             (act, made.map_err(|r| r.of_entry(entry.index)))
         }
     };
@@ -264,6 +265,7 @@ async fn look_up(ask: &Ask<'_>, rest: &Rest, resource: &[u8], names: &mut Names)
 /// Reads the resource of an entry with its references written out; none for a deletion.
 fn read(
     rest: &Rest,
+    who: &Who,
     body: &Bytes,
     entry: &Entry,
     act: &Act,
@@ -279,7 +281,7 @@ fn read(
     if act.verb == HttpVerb::Put && !matches!(act.precondition, Precondition::Match(_)) {
         draft.check_id(id)?;
     }
-    write::check_content(rest, act.kind, Some(id), &draft.body)?;
+    write::check_content(rest, who, act.kind, Some(id), &draft.body)?;
     let found = warnings(&draft.read.warnings);
     Ok((Some(draft), found))
 }

@@ -32,10 +32,9 @@ pub(super) async fn on_type(
         Operation::Translate => translate_code::translate(edge, ask, None, body).await,
         Operation::Try => trial::try_plan(edge, ask, None, body).await,
         Operation::Validate => validate::validate(edge, ask, kind, None, body).await,
-        Operation::EvaluateMeasure
-        | Operation::Explain
-        | Operation::Status
-        | Operation::VentilatorEvents => Err(Refused::NotFound),
+        Operation::EvaluateMeasure | Operation::Explain | Operation::Status | Operation::VentilatorEvents => {
+            Err(Refused::NotFound)
+        }
     }
 }
 
