@@ -79,6 +79,15 @@ pub(super) async fn answer(State(edge): State<Arc<Edge>>, request: Request<Body>
     response
 }
 
+/// Gives an answer that was made beside the router what every answer has.
+pub(super) fn complete(headers: &mut HeaderMap) {
+    let id = uuid::Uuid::new_v4().simple().to_string();
+    if let Ok(id) = HeaderValue::try_from(id) {
+        headers.insert(REQUEST_ID, id);
+    }
+    guard(headers);
+}
+
 /// What every answer says to browsers and caches.
 fn guard(headers: &mut HeaderMap) {
     headers.insert(header::X_CONTENT_TYPE_OPTIONS, HeaderValue::from_static("nosniff"));
@@ -225,11 +234,7 @@ impl ResponseForPanic for Panicked {
             Issue { severity: "error", code, expression: None, diagnostics: Refused::Failed.to_string() };
         self.0.answered(KINDS.len(), StatusCode::INTERNAL_SERVER_ERROR);
         let mut response = Answer::json(status, outcome(&[issue])).into_response(false);
-        let id = uuid::Uuid::new_v4().simple().to_string();
-        if let Ok(id) = HeaderValue::try_from(id) {
-            response.headers_mut().insert(REQUEST_ID, id);
-        }
-        guard(response.headers_mut());
+        complete(response.headers_mut());
         response
     }
 }

@@ -20,6 +20,8 @@ mod json;
 pub mod limits;
 mod metrics;
 mod operations;
+mod patience;
+mod places;
 mod probes;
 mod read;
 mod refused;

@@ -1,10 +1,7 @@
 //! Connections: how many, how long they may take, and how they end.
 
-use std::future::Future;
 use std::io;
-use std::pin::Pin;
 use std::sync::Arc;
-use std::task::{Context, Poll, ready};
 use std::time::Duration;
 
 use axum::Router;
@@ -15,15 +12,16 @@ use hyper::body::Incoming;
 use hyper::server::conn::http1;
 use hyper::service::service_fn;
 use hyper_util::rt::{TokioIo, TokioTimer};
-use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 use tokio::net::{TcpListener, TcpStream};
-use tokio::sync::{Semaphore, watch};
+use tokio::sync::watch;
 use tokio::task::JoinSet;
-use tokio::time::{Instant, Sleep};
 use tower::ServiceExt;
 
 use super::answer::{Answer, FHIR_JSON};
+use super::edge::complete;
 use super::limits;
+use super::patience::Impatient;
+use super::places::{Place, Places};
 use super::refused::{Issue, Refused, outcome};
 
 /// How long things may take.
@@ -33,13 +31,20 @@ pub struct Times {
     pub head: Duration,
     /// For the client to take some of an answer.
     pub write: Duration,
+    /// For the client to take all of an answer.
+    pub answer: Duration,
     /// For requests under way to end when the server stops.
     pub grace: Duration,
 }
 
 impl Default for Times {
     fn default() -> Self {
-        Times { head: limits::HEAD_TIME, write: limits::WRITE_TIME, grace: limits::GRACE }
+        Times {
+            head: limits::HEAD_TIME,
+            write: limits::WRITE_TIME,
+            answer: limits::ANSWER_TIME,
+            grace: limits::GRACE,
+        }
     }
 }
 
@@ -62,7 +67,7 @@ pub async fn serve_within(
     router: Router,
     mut stop: watch::Receiver<bool>,
 ) -> io::Result<()> {
-    let places = Arc::new(Semaphore::new(limits::CONNECTIONS));
+    let places = Places::new(limits::CONNECTIONS, limits::PATIENCE);
     let mut connections = JoinSet::new();
     loop {
         let accepted = tokio::select! {
@@ -82,15 +87,11 @@ pub async fn serve_within(
                 continue;
             }
         };
-        match places.clone().try_acquire_owned() {
-            Ok(place) => {
-                let (router, stop) = (router.clone(), stop.clone());
-                connections.spawn(async move {
-                    connection(times, stream, router, stop).await;
-                    drop(place);
-                });
+        match places.take() {
+            Some(place) => {
+                connections.spawn(connection(times, stream, router.clone(), place, stop.clone()));
             }
-            Err(_) => turn_away(stream),
+            None => turn_away(stream),
         }
     }
     drop(listener);
@@ -126,16 +127,26 @@ fn turn_away(stream: TcpStream) {
     let _ = stream.try_write(answer.as_bytes());
 }
 
-async fn connection(times: Times, stream: TcpStream, router: Router, mut stop: watch::Receiver<bool>) {
+async fn connection(
+    times: Times,
+    stream: TcpStream,
+    router: Router,
+    place: Place,
+    mut stop: watch::Receiver<bool>,
+) {
     // small answers must not wait for one another
     let _ = stream.set_nodelay(true);
+    let place = Arc::new(place);
+    let seat = place.clone();
     let service = service_fn(move |request: Request<Incoming>| {
-        let router = router.clone();
+        let (router, seat) = (router.clone(), seat.clone());
         async move {
-            match check(&request) {
-                Ok(()) => router.oneshot(request.map(Body::new)).await,
+            let answer = match check(&request) {
+                Ok(()) => router.oneshot(request.map(|body| Body::new(seat.begin(body)))).await,
                 Err(refused) => Ok(closing(refused)),
-            }
+            };
+            seat.end();
+            answer
         }
     });
     let serving = http1::Builder::new()
@@ -143,11 +154,13 @@ async fn connection(times: Times, stream: TcpStream, router: Router, mut stop: w
         .header_read_timeout(times.head)
         .max_headers(limits::HEADERS)
         .max_buf_size(limits::HEAD_BYTES)
-        .serve_connection(TokioIo::new(Impatient::new(stream, times.write)), service);
+        .serve_connection(TokioIo::new(Impatient::new(stream, times.write, times.answer)), service);
     let mut serving = std::pin::pin!(serving);
     // one that breaks is the client's affair
     let ended = tokio::select! {
         _ = serving.as_mut() => true,
+        // what is being answered is answered; whatever else it was is dropped
+        () = place.left() => !place.asks(),
         _ = stop.wait_for(|stop| *stop) => false,
     };
     if !ended {
@@ -159,6 +172,7 @@ async fn connection(times: Times, stream: TcpStream, router: Router, mut stop: w
 fn closing(refused: Refused) -> Response<Body> {
     let mut response = Answer::from(refused).into_response(false);
     response.headers_mut().insert("connection", HeaderValue::from_static("close"));
+    complete(response.headers_mut());
     response
 }
 
@@ -180,68 +194,4 @@ fn check(request: &Request<Incoming>) -> Result<(), Refused> {
         return Err(Refused::value("url", "expected an address of this service"));
     }
     Ok(())
-}
-
-/// A stream that is given up when the other side takes nothing for a while.
-struct Impatient {
-    stream: TcpStream,
-    patience: Duration,
-    waiting: Option<Pin<Box<Sleep>>>,
-}
-
-impl Impatient {
-    fn new(stream: TcpStream, patience: Duration) -> Self {
-        Impatient { stream, patience, waiting: None }
-    }
-
-    /// `wrote` unless it has been pending for too long.
-    fn watched<T>(&mut self, cx: &mut Context<'_>, wrote: Poll<io::Result<T>>) -> Poll<io::Result<T>> {
-        if wrote.is_ready() {
-            self.waiting = None;
-            return wrote;
-        }
-        let until = Instant::now() + self.patience;
-        let waiting = self.waiting.get_or_insert_with(|| Box::pin(tokio::time::sleep_until(until)));
-        ready!(waiting.as_mut().poll(cx));
-        Poll::Ready(Err(io::ErrorKind::TimedOut.into()))
-    }
-}
-
-impl AsyncRead for Impatient {
-    fn poll_read(
-        mut self: Pin<&mut Self>,
-        cx: &mut Context<'_>,
-        buffer: &mut ReadBuf<'_>,
-    ) -> Poll<io::Result<()>> {
-        Pin::new(&mut self.stream).poll_read(cx, buffer)
-    }
-}
-
-impl AsyncWrite for Impatient {
-    fn poll_write(mut self: Pin<&mut Self>, cx: &mut Context<'_>, bytes: &[u8]) -> Poll<io::Result<usize>> {
-        let wrote = Pin::new(&mut self.stream).poll_write(cx, bytes);
-        self.watched(cx, wrote)
-    }
-
-    fn poll_write_vectored(
-        mut self: Pin<&mut Self>,
-        cx: &mut Context<'_>,
-        slices: &[io::IoSlice<'_>],
-    ) -> Poll<io::Result<usize>> {
-        let wrote = Pin::new(&mut self.stream).poll_write_vectored(cx, slices);
-        self.watched(cx, wrote)
-    }
-
-    fn is_write_vectored(&self) -> bool {
-        self.stream.is_write_vectored()
-    }
-
-    fn poll_flush(mut self: Pin<&mut Self>, cx: &mut Context<'_>) -> Poll<io::Result<()>> {
-        let flushed = Pin::new(&mut self.stream).poll_flush(cx);
-        self.watched(cx, flushed)
-    }
-
-    fn poll_shutdown(mut self: Pin<&mut Self>, cx: &mut Context<'_>) -> Poll<io::Result<()>> {
-        Pin::new(&mut self.stream).poll_shutdown(cx)
-    }
 }
