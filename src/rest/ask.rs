@@ -148,6 +148,13 @@ impl<'a> Ask<'a> {
     }
 }
 
+/// Whether a client with these header lines has this entity tag already.
+pub(super) fn has(headers: &HeaderMap, tag: &str) -> bool {
+    let bare = |t: &str| t.trim().trim_start_matches("W/").to_owned();
+    let sent = headers.get(header::IF_NONE_MATCH).and_then(|v| v.to_str().ok());
+    sent.is_some_and(|sent| sent.split(',').any(|t| bare(t) == bare(tag)))
+}
+
 /// The version in an `If-Match`.
 ///
 /// # Errors

@@ -11,11 +11,11 @@ use axum::http::{HeaderMap, Method, Request, Response, StatusCode};
 use tower_http::catch_panic::ResponseForPanic;
 
 use super::answer::Answer;
-use super::ask::Ask;
+use super::ask::{self, Ask};
 use super::body::{Budget, Held, Takes};
 use super::refused::{Issue, Refused, outcome};
 use super::types::{self, KINDS, Kind};
-use super::{Metrics, Outcome, Rest, bundle, capability, operations, probes, read, search, write};
+use super::{Metrics, Outcome, Rest, bundle, capability, openapi, operations, probes, read, search, write};
 
 const REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
 const CORRELATION_ID: HeaderName = HeaderName::from_static("x-correlation-id");
@@ -28,6 +28,8 @@ pub(super) struct Edge {
     pub(super) budget: Budget,
     /// When this process began, in microseconds: the date of its CapabilityStatement.
     pub(super) since_us: i64,
+    /// The interface, described for tools.
+    description: openapi::Description,
     /// When it was last seen whether writing works.
     pub(super) probed: probes::Probed,
     /// Begins the ids of requests that bring none.
@@ -41,7 +43,9 @@ impl Edge {
         let budget = Budget::new(rest.in_flight_bytes, rest.body_bytes, rest.body_time);
         let run = uuid::Uuid::new_v4().simple().to_string();
         let since_us = rest.clock.now().micros();
-        Edge { rest, budget, since_us, probed: probes::Probed::default(), run, requests: AtomicU64::new(0) }
+        let description = openapi::Description::new(rest.public_base.as_deref());
+        let (probed, requests) = (probes::Probed::default(), AtomicU64::new(0));
+        Edge { rest, budget, since_us, description, probed, run, requests }
     }
 
     /// The id of a request: the client's if it is a plain one.
@@ -208,7 +212,8 @@ async fn beside(edge: &Edge, parts: &Parts) -> Outcome {
         ["healthz"] if get => Ok(Answer::text("ok\n".to_owned())),
         ["readyz"] if get => probes::ready(edge).await,
         ["metrics"] if get => probes::metrics(&edge.rest).await,
-        ["healthz" | "readyz" | "metrics"] => Err(Refused::Method("GET, HEAD")),
+        [openapi::ADDRESS] if get => edge.description.answer(|tag| ask::has(&parts.headers, tag)),
+        ["healthz" | "readyz" | "metrics" | openapi::ADDRESS] => Err(Refused::Method("GET, HEAD")),
         ["feed", source, "heartbeat"] => match parts.method {
             Method::POST => probes::heartbeat(edge, source).await,
             _ => Err(Refused::Method("POST")),

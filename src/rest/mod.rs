@@ -7,7 +7,7 @@
 //! * [`types`]: what each resource type can be asked;
 //! * `edge`: every request comes in and goes out here: headers, refusals, counting, the way to what answers it;
 //! * `ask`, `body`: what a request says; `answer`, `refused`: what is said back;
-//! * `write`, `read`, `search`, `bundle`: the interactions; `operations`; `capability`; `probes`;
+//! * `write`, `read`, `search`, `bundle`: the interactions; `operations`; `capability`, `openapi`; `probes`;
 //! * [`serve`]: connections, their limits and their end.
 
 mod answer;
@@ -19,6 +19,7 @@ mod edge;
 mod json;
 pub mod limits;
 mod metrics;
+mod openapi;
 mod operations;
 mod patience;
 mod places;
@@ -156,6 +157,7 @@ pub fn router(rest: Rest) -> Router {
         .route("/fhir", any(edge::answer))
         .route("/fhir/{*path}", any(edge::answer))
         .route("/feed/{source}/heartbeat", any(edge::answer))
+        .route("/openapi.json", any(edge::answer))
         .route("/healthz", any(edge::answer))
         .route("/readyz", any(edge::answer))
         .route("/metrics", any(edge::answer))

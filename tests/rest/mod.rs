@@ -13,6 +13,7 @@ mod bundles;
 mod capability;
 mod hostile;
 mod interactions;
+mod openapi;
 mod operations;
 mod probes;
 mod random;
