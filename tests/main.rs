@@ -15,6 +15,7 @@
 
 mod care;
 mod deliver;
+mod hostile;
 mod outside;
 mod replay;
 mod rest;

@@ -91,6 +91,10 @@ impl From<Refused> for Answer {
         if matches!(refused, Refused::Throttled | Refused::NoSpace | Refused::Unavailable) {
             return answer.with(header::RETRY_AFTER, limits::RETRY_AFTER_S.to_owned());
         }
+        if matches!(refused, Refused::BodyTooLong | Refused::Slow | Refused::Incomplete) {
+            // where the next request would begin is not known
+            return answer.with(header::CONNECTION, "close".to_owned());
+        }
         answer
     }
 }

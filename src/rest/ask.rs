@@ -30,6 +30,9 @@ pub(super) struct Ask<'a> {
     pub(super) now_us: i64,
 }
 
+/// Parameters that say how an answer is written.
+const FORMATS: &[&str] = &["_format", "_pretty"];
+
 /// A parameter's name and value.
 pub(super) type Parameter<'a> = (Cow<'a, str>, Cow<'a, str>);
 
@@ -103,19 +106,25 @@ impl<'a> Ask<'a> {
         if_match(value.to_str().unwrap_or_default()).map(Some)
     }
 
-    /// The identifier of a conditional create.
+    /// The identifier of a conditional create. Some clients put it in the address: to leave it out there would make
+    /// what they want once a second time.
     ///
     /// # Errors
-    /// Criteria that are not one identifier.
+    /// Criteria that are not one identifier, or not the same in both places.
     pub(super) fn if_none_exist(&self) -> Result<Option<Token>, Refused> {
-        let Some(value) = self.headers.get("if-none-exist") else { return Ok(None) };
-        criteria(value.to_str().unwrap_or_default(), "If-None-Exist").map(Some)
+        let header = self.headers.get("if-none-exist").map(|v| v.to_str().unwrap_or_default());
+        let header = header.map(|value| criteria(value, "If-None-Exist")).transpose()?;
+        let asked = parameters(self.query)?.into_iter().any(|(name, _)| !FORMATS.contains(&&*name));
+        let address = asked.then(|| criteria(self.query, "url")).transpose()?;
+        if header.is_some() && address.is_some() && header != address {
+            return Err(Refused::not_supported("url", "expected the criterion of If-None-Exist"));
+        }
+        Ok(header.or(address))
     }
 
     /// Whether the client has this entity tag already.
     pub(super) fn has(&self, tag: &str) -> bool {
-        let bare = |t: &str| t.trim().trim_start_matches("W/").to_owned();
-        self.header(header::IF_NONE_MATCH).is_some_and(|sent| sent.split(',').any(|t| bare(t) == bare(tag)))
+        has(self.headers, tag)
     }
 
     /// Refuses a client that accepts nothing that is offered here; `text` if plain text is offered too.
@@ -148,6 +157,13 @@ impl<'a> Ask<'a> {
     }
 }
 
+/// Whether a client with these header lines has this entity tag already.
+pub(super) fn has(headers: &HeaderMap, tag: &str) -> bool {
+    let bare = |t: &str| t.trim().trim_start_matches("W/").to_owned();
+    let sent = headers.get(header::IF_NONE_MATCH).and_then(|v| v.to_str().ok());
+    sent.is_some_and(|sent| sent.split(',').any(|t| bare(t) == bare(tag)))
+}
+
 /// The version in an `If-Match`.
 ///
 /// # Errors
@@ -164,7 +180,7 @@ pub(super) fn if_match(value: &str) -> Result<u64, Refused> {
 /// Anything but one identifier.
 pub(super) fn criteria(value: &str, at: &str) -> Result<Token, Refused> {
     let query = value.rsplit_once('?').map_or(value, |(_, query)| query);
-    let mut found = parameters(query)?.into_iter();
+    let mut found = parameters(query)?.into_iter().filter(|(name, _)| !FORMATS.contains(&&**name));
     match (found.next(), found.next()) {
         (Some((name, value)), None) if name == "identifier" => token(&value, at),
         _ => Err(Refused::not_supported(at, "expected one criterion, identifier=system|value")),

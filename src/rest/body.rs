@@ -13,8 +13,8 @@ use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 use tower::{ServiceExt, service_fn};
 use tower_http::decompression::{DecompressionBody, RequestDecompression};
 
-use super::ask;
 use super::refused::Refused;
+use super::{ask, limits};
 
 /// What all bodies that are held at once may take.
 #[derive(Clone, Debug)]
@@ -80,10 +80,9 @@ impl Budget {
 
     async fn collect(&self, mut body: Body, length: Option<u64>) -> Result<Held, Refused> {
         let mut share = None;
+        // what a client says it will send takes nothing from others before it comes
         let mut held = 0;
-        if let Some(length) = length.and_then(|l| usize::try_from(l).ok()) {
-            self.take(&mut share, &mut held, length)?;
-        }
+        let announced = length.and_then(|l| usize::try_from(l).ok()).unwrap_or_default();
         let mut first = Bytes::new();
         let mut rest: Vec<u8> = Vec::new();
         while let Some(frame) = poll_fn(|cx| Pin::new(&mut body).poll_frame(cx)).await {
@@ -98,7 +97,7 @@ impl Budget {
                 continue;
             }
             if rest.is_empty() {
-                rest.reserve(held.max(so_far));
+                rest.reserve(announced.min(limits::SET_ASIDE_BYTES).max(so_far));
                 rest.extend_from_slice(&first);
             }
             rest.extend_from_slice(&data);

@@ -12,13 +12,13 @@ use tower_http::catch_panic::ResponseForPanic;
 
 use super::access::Who;
 use super::answer::Answer;
-use super::ask::Ask;
+use super::ask::{self, Ask};
 use super::body::{Budget, Held, Takes};
 use super::refused::{Issue, Refused, outcome};
 use super::types::{self, KINDS, Kind};
 use super::{
-    Metrics, Outcome, Rest, access, bundle, capability, limits, operations, probes, read, search, token,
-    write,
+    Metrics, Outcome, Rest, access, bundle, capability, limits, openapi, operations, probes, read, search,
+    token, write,
 };
 
 const REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
@@ -32,6 +32,8 @@ pub(super) struct Edge {
     pub(super) budget: Budget,
     /// When this process began, in microseconds: the date of its CapabilityStatement.
     pub(super) since_us: i64,
+    /// The interface, described for tools.
+    description: openapi::Description,
     /// When it was last seen whether writing works.
     pub(super) probed: probes::Probed,
     /// Begins the ids of requests that bring none.
@@ -45,7 +47,9 @@ impl Edge {
         let budget = Budget::new(rest.in_flight_bytes, rest.body_bytes, rest.body_time);
         let run = uuid::Uuid::new_v4().simple().to_string();
         let since_us = rest.clock.now().micros();
-        Edge { rest, budget, since_us, probed: probes::Probed::default(), run, requests: AtomicU64::new(0) }
+        let description = openapi::Description::new(rest.public_base.as_deref());
+        let (probed, requests) = (probes::Probed::default(), AtomicU64::new(0));
+        Edge { rest, budget, since_us, description, probed, run, requests }
     }
 
     /// The id of a request: the client's if it is a plain one.
@@ -100,6 +104,15 @@ fn finished(edge: &Edge, parts: &Parts, row: usize, answered: Outcome) -> Respon
         headers.insert(header::STRICT_TRANSPORT_SECURITY, HeaderValue::from_static(limits::HSTS));
     }
     response
+}
+
+/// Gives an answer that was made beside the router what every answer has.
+pub(super) fn complete(headers: &mut HeaderMap) {
+    let id = uuid::Uuid::new_v4().simple().to_string();
+    if let Ok(id) = HeaderValue::try_from(id) {
+        headers.insert(REQUEST_ID, id);
+    }
+    guard(headers);
 }
 
 /// What every answer says to browsers and caches.
@@ -230,6 +243,10 @@ async fn of_kind(edge: &Edge, ask: &Ask<'_>, kind: &'static Kind, path: &[&str],
 async fn beside(edge: &Edge, parts: &Parts, body: Body) -> Outcome {
     let path: Vec<&str> = parts.uri.path().split('/').skip(1).collect();
     match path.as_slice() {
+        [openapi::ADDRESS] if parts.method == Method::GET || parts.method == Method::HEAD => {
+            edge.description.answer(|tag| ask::has(&parts.headers, tag))
+        }
+        [openapi::ADDRESS] => Err(Refused::Method("GET, HEAD")),
         ["feed", source, "heartbeat"] => match parts.method {
             Method::POST => {
                 access::who(edge, parts).await?.may_speak_for(source)?;
@@ -285,11 +302,7 @@ impl ResponseForPanic for Panicked {
             Issue { severity: "error", code, expression: None, diagnostics: Refused::Failed.to_string() };
         self.0.answered(KINDS.len(), StatusCode::INTERNAL_SERVER_ERROR);
         let mut response = Answer::json(status, outcome(&[issue])).into_response(false);
-        let id = uuid::Uuid::new_v4().simple().to_string();
-        if let Ok(id) = HeaderValue::try_from(id) {
-            response.headers_mut().insert(REQUEST_ID, id);
-        }
-        guard(response.headers_mut());
+        complete(response.headers_mut());
         response
     }
 }

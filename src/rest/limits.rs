@@ -8,6 +8,9 @@ pub const BODY_BYTES: usize = 16 << 20;
 /// Bytes of bodies that are held at once, whoever sent them: what a burst may take of the memory of everything else.
 pub const IN_FLIGHT_BYTES: usize = 64 << 20;
 
+/// Bytes that are set aside for a body before they have come, whatever length it says that it has.
+pub const SET_ASIDE_BYTES: usize = 1 << 20;
+
 /// Entries of one Bundle: they are answered together, so the sender waits for the last of them.
 pub const BUNDLE_ENTRIES: usize = 5_000;
 
@@ -53,8 +56,11 @@ pub const ISSUES: usize = 5;
 /// Issues in the answer of `$validate`, and refusals in that of `$try`: more than anybody mends before asking again.
 pub const VALIDATE_ISSUES: usize = 100;
 
-/// Connections at once.
+/// Connections at once; when there are more, who has waited longest makes room.
 pub const CONNECTIONS: usize = 512;
+
+/// For how long a body may be under way before its sender makes room, too, for others who want in.
+pub const PATIENCE: Duration = Duration::from_secs(2);
 
 /// Bytes of a request's head.
 pub const HEAD_BYTES: usize = 32 << 10;
@@ -70,6 +76,9 @@ pub const BODY_TIME: Duration = Duration::from_secs(15);
 
 /// For the client to take some of an answer.
 pub const WRITE_TIME: Duration = Duration::from_secs(30);
+
+/// For the client to take all of an answer: a page of 1 000 rows over a slow line.
+pub const ANSWER_TIME: Duration = Duration::from_secs(120);
 
 /// For requests under way to end when the process is asked to stop.
 pub const GRACE: Duration = Duration::from_secs(10);

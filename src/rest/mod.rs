@@ -8,7 +8,7 @@
 //! * `edge`: every request comes in and goes out here: headers, refusals, counting, the way to what answers it;
 //! * `access`: who asks, and what they may do;
 //! * `ask`, `body`: what a request says; `answer`, `refused`: what is said back;
-//! * `write`, `read`, `search`, `bundle`: the interactions; `operations`; `capability`; `probes`;
+//! * `write`, `read`, `search`, `bundle`: the interactions; `operations`; `capability`, `openapi`; `probes`;
 //! * `token`: tokens for registered systems;
 //! * [`serve`]: connections, their limits and their end.
 
@@ -22,7 +22,10 @@ mod edge;
 mod json;
 pub mod limits;
 mod metrics;
+mod openapi;
 mod operations;
+mod patience;
+mod places;
 mod probes;
 mod read;
 mod refused;

@@ -1,11 +1,8 @@
 //! Connections: how many, how long they may take, and how they end.
 
-use std::future::Future;
 use std::io;
 use std::net::IpAddr;
-use std::pin::Pin;
 use std::sync::Arc;
-use std::task::{Context, Poll, ready};
 use std::time::Duration;
 
 use axum::Router;
@@ -16,17 +13,19 @@ use hyper::body::Incoming;
 use hyper::server::conn::http1;
 use hyper::service::service_fn;
 use hyper_util::rt::{TokioIo, TokioTimer};
-use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
+use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::net::{TcpListener, TcpStream};
-use tokio::sync::{Semaphore, watch};
+use tokio::sync::watch;
 use tokio::task::JoinSet;
-use tokio::time::{Instant, Sleep};
 use tokio_rustls::TlsAcceptor;
 use tokio_rustls::rustls::ServerConfig;
 use tower::ServiceExt;
 
 use super::answer::{Answer, FHIR_JSON};
+use super::edge::complete;
 use super::limits;
+use super::patience::Impatient;
+use super::places::{Place, Places};
 use super::refused::{Issue, Refused, outcome};
 use crate::access::{Peer, digest};
 
@@ -37,13 +36,20 @@ pub struct Times {
     pub head: Duration,
     /// For the client to take some of an answer.
     pub write: Duration,
+    /// For the client to take all of an answer.
+    pub answer: Duration,
     /// For requests under way to end when the server stops.
     pub grace: Duration,
 }
 
 impl Default for Times {
     fn default() -> Self {
-        Times { head: limits::HEAD_TIME, write: limits::WRITE_TIME, grace: limits::GRACE }
+        Times {
+            head: limits::HEAD_TIME,
+            write: limits::WRITE_TIME,
+            answer: limits::ANSWER_TIME,
+            grace: limits::GRACE,
+        }
     }
 }
 
@@ -87,7 +93,7 @@ pub async fn serve_within(
 ) -> io::Result<()> {
     let Listening { listener, tls } = listening.into();
     let tls = tls.map(TlsAcceptor::from);
-    let places = Arc::new(Semaphore::new(limits::CONNECTIONS));
+    let places = Places::new(limits::CONNECTIONS, limits::PATIENCE);
     let mut connections = JoinSet::new();
     loop {
         let accepted = tokio::select! {
@@ -107,17 +113,14 @@ pub async fn serve_within(
                 continue;
             }
         };
-        match places.clone().try_acquire_owned() {
-            Ok(place) => {
-                let (router, tls, stop) = (router.clone(), tls.clone(), stop.clone());
-                connections.spawn(async move {
-                    connection(times, (stream, from.ip()), tls, router, stop).await;
-                    drop(place);
-                });
+        match places.take() {
+            Some(place) => {
+                let caller = Caller { stream, address: from.ip(), place };
+                connections.spawn(connection(times, caller, tls.clone(), router.clone(), stop.clone()));
             }
             // who speaks TLS does not understand anything else
-            Err(_) if tls.is_some() => drop(stream),
-            Err(_) => turn_away(stream),
+            None if tls.is_some() => drop(stream),
+            None => turn_away(stream),
         }
     }
     drop(listener);
@@ -153,44 +156,56 @@ fn turn_away(stream: TcpStream) {
     let _ = stream.try_write(answer.as_bytes());
 }
 
+/// A connection that was accepted.
+struct Caller {
+    stream: TcpStream,
+    address: IpAddr,
+    place: Place,
+}
+
 /// Talks with one client, by TLS if that is spoken here.
 async fn connection(
     times: Times,
-    (stream, address): (TcpStream, IpAddr),
+    caller: Caller,
     tls: Option<TlsAcceptor>,
     router: Router,
     stop: watch::Receiver<bool>,
 ) {
+    let Caller { stream, address, place } = caller;
     // small answers must not wait for one another
     let _ = stream.set_nodelay(true);
-    let stream = Impatient::new(stream, times.write);
+    let stream = Impatient::new(stream, times.write, times.answer);
     let Some(tls) = tls else {
         let peer = Peer { address, certificate: None, secure: false };
-        return talk(times, stream, peer, router, stop).await;
+        return talk(times, stream, (peer, place), router, stop).await;
     };
     // one that does not come to an end is the client's affair
     if let Ok(Ok(stream)) = tokio::time::timeout(times.head, tls.accept(stream)).await {
         let shown = stream.get_ref().1.peer_certificates().and_then(|chain| chain.first());
         let peer = Peer { address, certificate: shown.map(|shown| digest(shown)), secure: true };
-        talk(times, stream, peer, router, stop).await;
+        talk(times, stream, (peer, place), router, stop).await;
     }
 }
 
 async fn talk(
     times: Times,
     stream: impl AsyncRead + AsyncWrite + Unpin + Send + 'static,
-    peer: Peer,
+    (peer, place): (Peer, Place),
     router: Router,
     mut stop: watch::Receiver<bool>,
 ) {
+    let place = Arc::new(place);
+    let seat = place.clone();
     let service = service_fn(move |mut request: Request<Incoming>| {
-        let router = router.clone();
+        let (router, seat) = (router.clone(), seat.clone());
         request.extensions_mut().insert(peer.clone());
         async move {
-            match check(&request) {
-                Ok(()) => router.oneshot(request.map(Body::new)).await,
+            let answer = match check(&request) {
+                Ok(()) => router.oneshot(request.map(|body| Body::new(seat.begin(body)))).await,
                 Err(refused) => Ok(closing(refused)),
-            }
+            };
+            seat.end();
+            answer
         }
     });
     let serving = http1::Builder::new()
@@ -203,6 +218,8 @@ async fn talk(
     // one that breaks is the client's affair
     let ended = tokio::select! {
         _ = serving.as_mut() => true,
+        // what is being answered is answered; whatever else it was is dropped
+        () = place.left() => !place.asks(),
         _ = stop.wait_for(|stop| *stop) => false,
     };
     if !ended {
@@ -214,6 +231,7 @@ async fn talk(
 fn closing(refused: Refused) -> Response<Body> {
     let mut response = Answer::from(refused).into_response(false);
     response.headers_mut().insert("connection", HeaderValue::from_static("close"));
+    complete(response.headers_mut());
     response
 }
 
@@ -235,68 +253,4 @@ fn check(request: &Request<Incoming>) -> Result<(), Refused> {
         return Err(Refused::value("url", "expected an address of this service"));
     }
     Ok(())
-}
-
-/// A stream that is given up when the other side takes nothing for a while.
-struct Impatient {
-    stream: TcpStream,
-    patience: Duration,
-    waiting: Option<Pin<Box<Sleep>>>,
-}
-
-impl Impatient {
-    fn new(stream: TcpStream, patience: Duration) -> Self {
-        Impatient { stream, patience, waiting: None }
-    }
-
-    /// `wrote` unless it has been pending for too long.
-    fn watched<T>(&mut self, cx: &mut Context<'_>, wrote: Poll<io::Result<T>>) -> Poll<io::Result<T>> {
-        if wrote.is_ready() {
-            self.waiting = None;
-            return wrote;
-        }
-        let until = Instant::now() + self.patience;
-        let waiting = self.waiting.get_or_insert_with(|| Box::pin(tokio::time::sleep_until(until)));
-        ready!(waiting.as_mut().poll(cx));
-        Poll::Ready(Err(io::ErrorKind::TimedOut.into()))
-    }
-}
-
-impl AsyncRead for Impatient {
-    fn poll_read(
-        mut self: Pin<&mut Self>,
-        cx: &mut Context<'_>,
-        buffer: &mut ReadBuf<'_>,
-    ) -> Poll<io::Result<()>> {
-        Pin::new(&mut self.stream).poll_read(cx, buffer)
-    }
-}
-
-impl AsyncWrite for Impatient {
-    fn poll_write(mut self: Pin<&mut Self>, cx: &mut Context<'_>, bytes: &[u8]) -> Poll<io::Result<usize>> {
-        let wrote = Pin::new(&mut self.stream).poll_write(cx, bytes);
-        self.watched(cx, wrote)
-    }
-
-    fn poll_write_vectored(
-        mut self: Pin<&mut Self>,
-        cx: &mut Context<'_>,
-        slices: &[io::IoSlice<'_>],
-    ) -> Poll<io::Result<usize>> {
-        let wrote = Pin::new(&mut self.stream).poll_write_vectored(cx, slices);
-        self.watched(cx, wrote)
-    }
-
-    fn is_write_vectored(&self) -> bool {
-        self.stream.is_write_vectored()
-    }
-
-    fn poll_flush(mut self: Pin<&mut Self>, cx: &mut Context<'_>) -> Poll<io::Result<()>> {
-        let flushed = Pin::new(&mut self.stream).poll_flush(cx);
-        self.watched(cx, flushed)
-    }
-
-    fn poll_shutdown(mut self: Pin<&mut Self>, cx: &mut Context<'_>) -> Poll<io::Result<()>> {
-        Pin::new(&mut self.stream).poll_shutdown(cx)
-    }
 }

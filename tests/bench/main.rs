@@ -16,6 +16,7 @@
 
 mod charting;
 mod client;
+mod slow;
 
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
@@ -56,6 +57,10 @@ impl Service {
             std::thread::sleep(Duration::from_millis(20));
         }
         panic!("the service does not listen");
+    }
+
+    fn address(&self) -> &str {
+        &self.address
     }
 
     fn client(&self) -> Client {
@@ -232,7 +237,7 @@ fn announcing(stays: usize, window: Duration) {
 
 fn main() {
     println!("| {:<86} | {:>24} |\n| {} | {} |", "what", "figure", "-".repeat(86), "-".repeat(24));
-    // `-- ingest` or `-- announcing` for one of the two
+    // `-- ingest`, `-- announcing` or `-- slow` for one of them
     let only = std::env::args().skip(1).find(|a| !a.starts_with('-'));
     let wanted = |part: &str| only.as_deref().is_none_or(|o| o == part);
     if wanted("ingest") {
@@ -242,5 +247,8 @@ fn main() {
     if wanted("announcing") {
         announcing(10_000, Duration::from_secs(60));
         announcing(10_000, Duration::from_secs(1));
+    }
+    if wanted("slow") {
+        slow::slow(1_000);
     }
 }

@@ -60,3 +60,25 @@ fn what_changes_the_meaning_of_the_rest_is_refused() {
     assert_eq!(summary.rejected, 1);
     assert!(summary.bad_lines[0].why.contains("modifierExtension"), "{:?}", summary.bad_lines[0]);
 }
+
+#[test]
+fn a_name_that_is_written_twice_is_refused_wherever_it_says_something() {
+    let folder = tempfile::tempdir().unwrap();
+    let charted = |more: &str| {
+        format!(
+            "{{\"resourceType\":\"Procedure\",\"id\":\"a\",\"status\":\"completed\",\"subject\":{{\"reference\":\"Patient/p\"}},{more},\
+            \"code\":{{\"coding\":[{{\"system\":\"https://terce.example/fhir/CodeSystem/activity\",\"code\":\"oral-cleansing\"}}]}}}}\n"
+        )
+    };
+    let lines: Vec<String> = [
+        "\"status\":\"stopped\"",
+        "\"stat\\u0075s\":\"stopped\"",
+        "\"subject\":{\"reference\":\"Patient/q\"}",
+        "\"encounter\":{\"reference\":\"Encounter/e\",\"reference\":\"Encounter/f\"}",
+        "\"performedPeriod\":{\"start\":\"2026-03-01T08:00:00Z\",\"start\":\"2026-03-01T09:00:00Z\"}",
+    ]
+    .map(charted)
+    .to_vec();
+    let summary = run(&asked(&[file(folder.path(), "a.ndjson", &lines)], &folder.path().join("out")));
+    assert_eq!(summary.rejected, 5, "{:?}", summary.bad_lines);
+}

@@ -13,8 +13,8 @@ mod access;
 mod bundles;
 mod capability;
 mod guarded;
-mod hostile;
 mod interactions;
+mod openapi;
 mod operations;
 mod probes;
 mod random;
@@ -48,8 +48,8 @@ const NOON_US: i64 = 1_772_366_400_000_000;
 const FHIR: (&str, &str) = ("content-type", "application/fhir+json");
 
 /// A service in memory, whose clock stands.
-struct Service {
-    router: Router,
+pub(crate) struct Service {
+    pub(crate) router: Router,
     rest: Rest,
     store: Store,
     clock: Clock,
@@ -67,7 +67,7 @@ impl Service {
         Self::with(|rest| rest).await
     }
 
-    async fn with(change: impl FnOnce(Rest) -> Rest) -> Self {
+    pub(crate) async fn with(change: impl FnOnce(Rest) -> Rest) -> Self {
         let store = Store::open_sqlite(None).await.unwrap();
         let mut config = Config::standard();
         config.public_base = Some("http://ward.example/fhir".to_owned());
@@ -170,7 +170,7 @@ fn verdict(status: u16, code: &str) -> (u16, String) {
 }
 
 /// A Procedure as feeds send them.
-fn procedure() -> Value {
+pub(crate) fn procedure() -> Value {
     json!({
         "resourceType": "Procedure",
         "status": "completed",
@@ -182,7 +182,7 @@ fn procedure() -> Value {
 }
 
 /// `base` with members replaced or added.
-fn with(base: Value, members: Value) -> Value {
+pub(crate) fn with(base: Value, members: Value) -> Value {
     let mut base = base;
     for (name, value) in members.as_object().unwrap() {
         base[name] = value.clone();
@@ -191,13 +191,13 @@ fn with(base: Value, members: Value) -> Value {
 }
 
 /// `base` without a member.
-fn without(base: Value, name: &str) -> Value {
+pub(crate) fn without(base: Value, name: &str) -> Value {
     let mut base = base;
     base.as_object_mut().unwrap().remove(name);
     base
 }
 
 /// An identifier as a member.
-fn identified(value: &str) -> Value {
+pub(crate) fn identified(value: &str) -> Value {
     json!({ "identifier": [{ "system": "urn:charting", "value": value }] })
 }

@@ -42,26 +42,64 @@ fn bundle(sort: &str) -> String {
     format!(r#"{{"resourceType":"Bundle","type":"{sort}","entry":[{},{}]}}"#, entry(1), entry(2))
 }
 
+fn plan() -> String {
+    let shipped = terce::translate::shipped::document("PlanDefinition", "minimal").unwrap();
+    String::from_utf8(shipped.body.to_vec()).unwrap()
+}
+
+fn parameters(name: &str, resource: &str) -> String {
+    format!(r#"{{"resourceType":"Parameters","parameter":[{{"name":"{name}","resource":{resource}}}]}}"#)
+}
+
+const CODED: &str = r#"{"resourceType":"Parameters","parameter":[{"name":"coding","valueCoding":{"system":"http://snomed.info/sct","code":"717778001"}},{"name":"reverse","valueBoolean":true}]}"#;
+const PERIOD: &str = r#"{"resourceType":"Parameters","parameter":[{"name":"periodStart","valueDate":"2026-01-01"},{"name":"periodEnd","valueDate":"2026-01-31"},{"name":"unit","valueReference":{"reference":"Location/icu"}}]}"#;
+
 #[test]
 fn mutated_documents_and_addresses_never_make_the_service_fail() {
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
     let service = runtime.block_on(Service::new());
-    let document =
-        prop_oneof![
-            mutated(procedure().to_string()).prop_map(|b| ("POST", "/fhir/Procedure".to_owned(), b)),
-            mutated(bundle("batch")).prop_map(|b| ("POST", "/fhir".to_owned(), b)),
-            mutated(bundle("transaction")).prop_map(|b| ("POST", "/fhir".to_owned(), b)),
-            mutated(bundle("collection")).prop_map(|b| ("POST", "/fhir".to_owned(), b)),
-            prop::collection::vec(any::<u8>(), 0..300).prop_map(|b| ("POST", "/fhir".to_owned(), b)),
-            "[a-zA-Z0-9%./?=&,|:_$+-]{0,60}".prop_map(|p| ("GET", format!("/fhir/{p}"), Vec::new())),
-            "[a-zA-Z0-9%.,|:_+-]{0,40}".prop_map(|p| (
-                "GET",
-                format!("/fhir/Task?_lastUpdated={p}&status={p}"),
-                Vec::new()
-            )),
-            "(eq|ne|gt|lt|ge|le|)[0-9]{4}(-[0-9]{2}){0,2}(T[0-9:.]{0,12}(Z|[+-][0-9:]{0,6}|))?"
-                .prop_map(|p| ("GET", format!("/fhir/Task?_lastUpdated={p}"), Vec::new())),
-        ];
+    let document = prop_oneof![
+        mutated(procedure().to_string()).prop_map(|b| ("POST", "/fhir/Procedure".to_owned(), b)),
+        mutated(procedure().to_string()).prop_map(|b| ("POST", "/fhir/Procedure/$validate".to_owned(), b)),
+        mutated(parameters("resource", &procedure().to_string())).prop_map(|b| (
+            "POST",
+            "/fhir/Procedure/$validate".to_owned(),
+            b
+        )),
+        mutated(plan()).prop_map(|b| ("POST", "/fhir/PlanDefinition/$try".to_owned(), b)),
+        mutated(plan()).prop_map(|b| ("PUT", "/fhir/PlanDefinition/minimal".to_owned(), b)),
+        mutated(parameters("plan", &plan())).prop_map(|b| (
+            "POST",
+            "/fhir/PlanDefinition/$try".to_owned(),
+            b
+        )),
+        mutated(CODED.to_owned()).prop_map(|b| ("POST", "/fhir/ConceptMap/$translate".to_owned(), b)),
+        mutated(PERIOD.to_owned()).prop_map(|b| (
+            "POST",
+            "/fhir/Measure/timeliness/$evaluate-measure".to_owned(),
+            b
+        )),
+        "[a-zA-Z0-9%./?=&,|:_$+-]{0,40}".prop_map(|q| (
+            "POST",
+            format!("/fhir/Procedure?{q}"),
+            procedure().to_string().into_bytes()
+        )),
+        mutated(bundle("batch")).prop_map(|b| ("POST", "/fhir".to_owned(), b)),
+        mutated(bundle("transaction")).prop_map(|b| ("POST", "/fhir".to_owned(), b)),
+        mutated(bundle("collection")).prop_map(|b| ("POST", "/fhir".to_owned(), b)),
+        prop::collection::vec(any::<u8>(), 0..300).prop_map(|b| ("POST", "/fhir".to_owned(), b)),
+        "[a-zA-Z0-9%./?=&,|:_$+-]{0,60}".prop_map(|p| ("GET", format!("/fhir/{p}"), Vec::new())),
+        "[a-zA-Z0-9%.,|:_+-]{0,40}".prop_map(|p| (
+            "GET",
+            format!("/fhir/Task?_lastUpdated={p}&status={p}"),
+            Vec::new()
+        )),
+        "(eq|ne|gt|lt|ge|le|)[0-9]{4}(-[0-9]{2}){0,2}(T[0-9:.]{0,12}(Z|[+-][0-9:]{0,6}|))?".prop_map(|p| (
+            "GET",
+            format!("/fhir/Task?_lastUpdated={p}"),
+            Vec::new()
+        )),
+    ];
     let mut runner =
         proptest::test_runner::TestRunner::new(ProptestConfig { cases: 3_000, ..ProptestConfig::default() });
     runner
