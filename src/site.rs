@@ -69,6 +69,20 @@ impl Site {
     }
 }
 
+impl Site {
+    /// The same site, with texts of its own for a thread of its own.
+    pub fn apart(&self) -> Site {
+        Site {
+            rules: self.rules.apart(),
+            codes: self.codes.apart(),
+            settings: self.settings.clone(),
+            owners: self.owners.clone(),
+            maps: self.maps.clone(),
+            refused: self.refused.clone(),
+        }
+    }
+}
+
 /// The codes of the shipped and the stored maps, and the conditions that the configuration names.
 fn codes(
     maps: &[(String, Vec<u8>)],

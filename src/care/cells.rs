@@ -5,9 +5,9 @@ use std::collections::BTreeMap;
 use chrono::NaiveDate;
 
 use super::attribute::Segments;
-use super::kinds::Frame;
+use super::kinds::{Chance, Frame};
 use super::lapse::Found;
-use super::ledger::{Cell, CellKey, Opportunity, Outcome, PatientDay, RequirementCounts};
+use super::ledger::{Cell, CellKey, Outcome, PatientDay, RequirementCounts};
 use super::line::Line;
 use super::time::{Instant, Span, Spans, TICK};
 
@@ -37,15 +37,15 @@ impl<'a> Column<'a> {
         Column { line, cells: segments.iter().map(|s| cell(s.span)).collect() }
     }
 
-    /// Counts an opportunity that belongs to the segment at `index`.
-    pub(super) fn count(&mut self, index: usize, opportunity: &Opportunity) {
+    /// Counts a chance that belongs to the segment at `index`.
+    pub(super) fn count(&mut self, index: usize, chance: &Chance<'_>) {
         let Some(cell) = self.cells.get_mut(index) else { return };
-        match opportunity.outcome {
+        match chance.outcome {
             Outcome::Met => cell.met += 1,
             Outcome::Missed => cell.missed += 1,
             Outcome::Excused => cell.excused += 1,
         }
-        cell.late_charted += u32::from(opportunity.late_charted);
+        cell.late_charted += u32::from(chance.late);
     }
 }
 

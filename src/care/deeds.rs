@@ -72,7 +72,7 @@ pub(super) fn deeds<'a>(facts: &'a Facts, requirements: &[&Requirement]) -> Vec<
         if !asked.is_empty() {
             by_any.iter_mut().zip(requirements).for_each(|(any, r)| *any = asked.contains(&r.id));
         }
-        for activity in activities {
+        for activity in activities.iter() {
             let known = match wanted.iter().position(|(code, _)| *code == activity) {
                 Some(known) => known,
                 None => {

@@ -152,7 +152,7 @@ pub struct CareEvent {
     /// When it was done.
     pub at: When,
     /// Which activities it was.
-    pub activities: Vec<Code>,
+    pub activities: Arc<[Code]>,
     /// When it was charted.
     pub recorded: Instant,
     /// When it reached the service.
@@ -167,7 +167,7 @@ pub struct Excuse {
     /// When it would have been done.
     pub at: When,
     /// Which activities were not done.
-    pub activities: Vec<Code>,
+    pub activities: Arc<[Code]>,
     /// Requirements that were asked for and not done, by their ids; no others are excused by this, whatever activities
     /// they share.
     pub asked: Vec<Arc<str>>,
@@ -187,7 +187,7 @@ pub struct UnderWay {
     /// Since when, if charted.
     pub since: Option<Instant>,
     /// Which activities it is.
-    pub activities: Vec<Code>,
+    pub activities: Arc<[Code]>,
     /// Where it was read.
     pub source: Source,
 }

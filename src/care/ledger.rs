@@ -24,6 +24,16 @@ pub enum Feed {
     },
 }
 
+/// Whether a ledger tells each opportunity. Sums, lapses and standings are the same either way; of thousands of stays
+/// only they are asked for.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Opportunities {
+    /// Each, with its arithmetic and its sources.
+    Each,
+    /// None: they are summed up only.
+    Summed,
+}
+
 /// The ledger of one stay at one instant.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Ledger {
@@ -39,7 +49,7 @@ pub struct Ledger {
     pub unverified_since: Option<Instant>,
     /// Each requirement that applies or applied to the stay, in the order of its protocol.
     pub standings: Vec<Standing>,
-    /// Everything counted, in the order (requirement, instant).
+    /// Everything counted, in the order (requirement, instant); empty where they are [`Opportunities::Summed`].
     pub opportunities: Vec<Opportunity>,
     /// In the order (requirement, first deadline).
     pub lapses: Vec<Lapse>,

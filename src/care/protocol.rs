@@ -153,6 +153,33 @@ impl Rules {
         }
     }
 
+    /// The same rules, with texts of their own. Whoever names a shared text counts so in it; where two threads do that
+    /// with every count of a requirement, each waits for the other all the time.
+    pub fn apart(&self) -> Rules {
+        let own = |text: &Arc<str>| Arc::<str>::from(&**text);
+        let requirement = |r: &Requirement| Requirement {
+            id: own(&r.id),
+            title: own(&r.title),
+            activities: r.activities.iter().map(|code| Code(own(&code.0))).collect(),
+            kind: r.kind.clone(),
+            condition: r.condition.as_ref().map(|code| Code(own(&code.0))),
+            steps: r.steps.iter().map(own).collect(),
+        };
+        let protocol = |p: &Protocol| Protocol {
+            name: own(&p.name),
+            version: own(&p.version),
+            title: own(&p.title),
+            requirements: p.requirements.iter().map(requirement).collect(),
+        };
+        let unit = |(id, unit): (&Arc<str>, &Unit)| (own(id), unit.clone());
+        Rules {
+            protocols: self.protocols.iter().map(protocol).collect(),
+            units: self.units.iter().map(unit).collect(),
+            shifts: self.shifts.iter().map(|s| Shift { name: own(&s.name), from: s.from }).collect(),
+            ..self.clone()
+        }
+    }
+
     /// The protocol that holds in `unit` (its index), if any.
     pub fn protocol_in(&self, unit: Option<&str>) -> Option<usize> {
         match unit.and_then(|u| self.units.get(u)).map(|u| u.protocol) {

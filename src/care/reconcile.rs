@@ -9,7 +9,7 @@ use super::deeds::Sign;
 use super::facts::{Code, Facts, When};
 use super::kinds::{Ask, Chance, Frame, Ground, count};
 use super::lapse::{Found, find_lapses};
-use super::ledger::{Census, Doubt, Feed, Lapse, Ledger, Opportunity, Phase, Standing};
+use super::ledger::{Census, Doubt, Feed, Lapse, Ledger, Opportunities, Opportunity, Phase, Standing};
 use super::line::{Line, Times};
 use super::protocol::{Kind, Rules};
 use super::record::Record;
@@ -26,7 +26,7 @@ const WAKES_TRIED: usize = 200;
 /// `wake`, and something does at `wake`.
 pub fn reconcile(facts: &Facts, rules: &Rules, feed: Feed, now: Instant) -> Ledger {
     let record = Record::read(facts, rules);
-    let draft = draft(&record, feed, now);
+    let draft = draft(&record, feed, now, Opportunities::Each);
     let mut from = now;
     let mut wake = None;
     let mut ahead = draft.wakes.clone();
@@ -37,7 +37,7 @@ pub fn reconcile(facts: &Facts, rules: &Rules, feed: Feed, now: Instant) -> Ledg
             break;
         };
         wake = Some(next);
-        let later = self::draft(&record, feed, next);
+        let later = self::draft(&record, feed, next, Opportunities::Each);
         if !draft.says_what(&later) {
             break;
         }
@@ -49,12 +49,12 @@ pub fn reconcile(facts: &Facts, rules: &Rules, feed: Feed, now: Instant) -> Ledg
 
 /// The same ledger, without the search for the next wake (`wake` is none): for counting what is past.
 pub fn ledger_at(facts: &Facts, rules: &Rules, feed: Feed, now: Instant) -> Ledger {
-    ledger_of(&Record::read(facts, rules), feed, now)
+    ledger_of(&Record::read(facts, rules), feed, now, Opportunities::Each)
 }
 
 /// The same of a record that was read before.
-pub(super) fn ledger_of(record: &Record<'_>, feed: Feed, now: Instant) -> Ledger {
-    draft(record, feed, now).ledger
+pub(super) fn ledger_of(record: &Record<'_>, feed: Feed, now: Instant, each: Opportunities) -> Ledger {
+    draft(record, feed, now, each).ledger
 }
 
 /// A ledger without wake, and the instants at which it may change.
@@ -94,7 +94,7 @@ fn scene<'a>(record: &'a Record<'a>, now: Instant) -> Scene<'a> {
     Scene { record, stay, airway: airway(&record.charted, record.rules, stay, now) }
 }
 
-fn draft(record: &Record<'_>, feed: Feed, now: Instant) -> Draft {
+fn draft(record: &Record<'_>, feed: Feed, now: Instant, each: Opportunities) -> Draft {
     let (facts, rules, places) = (record.facts, record.rules, &record.places);
     let scene = scene(record, now);
     let frame = Frame {
@@ -108,7 +108,6 @@ fn draft(record: &Record<'_>, feed: Feed, now: Instant) -> Draft {
     let by_protocol = lines(&scene, now + rules.ahead);
     let begin = by_protocol.iter().flatten().filter_map(|l| l.at_risk.hull()).map(|h| h.from).min();
     let segments = segments(Span::new(begin.unwrap_or(now), now + rules.ahead + TICK), places, rules);
-    let marks: usize = by_protocol.iter().flatten().map(|l| l.marks.len()).sum();
     let mut wakes = scene.wakes(now, frame.horizon);
     let mut ledger = Ledger {
         stay: facts.stay.clone(),
@@ -117,8 +116,7 @@ fn draft(record: &Record<'_>, feed: Feed, now: Instant) -> Draft {
         unit: places.last_known(now).cloned(),
         unverified_since: feed.silent_since(now),
         standings: Vec::new(),
-        // more than one for each mark where much is missed
-        opportunities: Vec::with_capacity(marks + marks / 2),
+        opportunities: Vec::new(),
         lapses: Vec::new(),
         cells: BTreeMap::new(),
         patient_days: Vec::new(),
@@ -146,9 +144,10 @@ fn draft(record: &Record<'_>, feed: Feed, now: Instant) -> Draft {
             }
             for chance in counted.chances {
                 let index = segments.index(chance.at);
-                let opportunity = opportunity(line, chance, segments.get(index));
-                column.count(index, &opportunity);
-                ledger.opportunities.push(opportunity);
+                column.count(index, &chance);
+                if each == Opportunities::Each {
+                    ledger.opportunities.push(opportunity(line, chance, segments.get(index)));
+                }
             }
             columns.push(column);
             wakes.extend(counted.wakes);

@@ -44,11 +44,17 @@ pub struct CensusCell {
 impl Tally {
     /// Adds one stay.
     pub fn add(&mut self, ledger: &Ledger) {
-        for (key, cell) in &ledger.cells {
-            self.cells.entry(key.clone()).or_default().add(cell);
-        }
+        ledger.cells.iter().for_each(|(key, cell)| self.add_cell(key, cell));
         ledger.patient_days.iter().for_each(|day| self.add_day(day));
         ledger.census.iter().for_each(|count| self.add_census(count));
+    }
+
+    fn add_cell(&mut self, key: &CellKey, cell: &Cell) {
+        // mostly it is there: its key need not be copied
+        match self.cells.get_mut(key) {
+            Some(sum) => sum.add(cell),
+            None => drop(self.cells.insert(key.clone(), *cell)),
+        }
     }
 
     /// Adds one day of one stay.
@@ -79,9 +85,7 @@ impl Tally {
 
     /// Adds another sum.
     pub fn merge(&mut self, other: &Tally) {
-        for (key, cell) in &other.cells {
-            self.cells.entry(key.clone()).or_default().add(cell);
-        }
+        other.cells.iter().for_each(|(key, cell)| self.add_cell(key, cell));
         for (key, day) in &other.days {
             let cell = self.days.entry(key.clone()).or_default();
             cell.complete += day.complete;

@@ -33,8 +33,14 @@ impl Instant {
 
     /// From microseconds since the epoch; what lies outside `EARLIEST..=LATEST` is brought to the nearer of them,
     /// so that arithmetic on instants cannot overflow.
-    pub fn from_micros(us: i64) -> Self {
-        Instant(us).clamp(Self::EARLIEST, Self::LATEST)
+    pub const fn from_micros(us: i64) -> Self {
+        if us < Self::EARLIEST.0 {
+            Self::EARLIEST
+        } else if us > Self::LATEST.0 {
+            Self::LATEST
+        } else {
+            Instant(us)
+        }
     }
 
     /// Microseconds since the epoch.

@@ -4,19 +4,19 @@ use std::collections::HashMap;
 use std::sync::Arc;
 
 use super::read::Common;
-use super::record::{Kept, Reader, What, sets};
+use super::record::{Kept, Reader, SHORTEST, What, sets};
 use super::rows::{DoubtRow, IssueRow, Lines, OpportunityRow, TaskRow, Utc};
 use xxhash_rust::xxh3::xxh3_64;
 
 use crate::care::explain::{basis_sources, basis_words};
 use crate::care::facts::{Code, Facts, When};
 use crate::care::history::{Fate, History, PastClosing, PastIssue, PastTask, ledger_and_history};
-use crate::care::ledger::{Doubt, LapseEnder, Ledger, Outcome};
+use crate::care::ledger::{Doubt, LapseEnder, Ledger, Opportunities, Outcome};
 use crate::care::plan::Mitigation;
 use crate::care::tally::Tally;
 use crate::care::time::Instant;
 use crate::site::Site;
-use crate::translate::document::{Stored, source};
+use crate::translate::document::{Stored, source_in};
 use crate::translate::dossier::{Dossier, StayFacts};
 use crate::translate::export::{Head, KINDS};
 use crate::translate::extract::{Care, Extract, Made, Tell, Tells, extract_versions};
@@ -57,10 +57,9 @@ impl Sums {
     }
 }
 
-/// What one part came to.
+/// The rows of one part.
 #[derive(Default)]
 pub(super) struct Counted {
-    pub(super) sums: Sums,
     pub(super) tasks: Lines,
     pub(super) issues: Lines,
     pub(super) doubts: Lines,
@@ -87,11 +86,11 @@ impl Shared {
                     versions(same.iter().map(|c| (&c.head, c.kind, &*c.body)), received);
                 let extract = extract_versions(&stored, &site.codes, &site.settings.own_bases);
                 if let Some(extract) = extract {
-                    shared.documents.insert((last.kind, last.head.id.clone()), Arc::new(extract));
+                    shared.documents.insert((last.kind, last.head.id.to_string()), Arc::new(extract));
                 }
                 continue;
             }
-            let by_encounter = last.head.links.encounter.as_ref().and_then(|e| shared.encounters.get(e));
+            let by_encounter = last.head.encounter.as_ref().and_then(|e| shared.encounters.get(&**e));
             match by_encounter.cloned() {
                 Some(patient) => same.iter().try_for_each(|c| found(c, &patient))?,
                 None => {
@@ -121,7 +120,7 @@ fn order(c: &Common) -> (&str, &str, Option<Instant>, u64, u64) {
 
 /// The versions of one document, oldest first, as they are read together.
 fn versions<'a>(
-    all: impl Iterator<Item = (&'a Head, &'a str, &'a [u8])>,
+    all: impl Iterator<Item = (&'a Head<'a>, &'a str, &'a [u8])>,
     received: Instant,
 ) -> Vec<Stored<'a>> {
     let mut out: Vec<Stored<'_>> = all.map(|(head, kind, body)| head.stored(kind, body, received)).collect();
@@ -131,29 +130,32 @@ fn versions<'a>(
     out
 }
 
-/// Counts the patients whose documents are in `bytes`.
-pub(super) fn count(bytes: &[&[u8]], counting: &Counting<'_>) -> Counted {
-    let all = bytes.iter().flat_map(|b| Reader(b));
-    // most comparisons are between patients, and end at the first number
+/// Counts the patients whose documents are in `bytes`, into `sums`.
+pub(super) fn count(bytes: &[&[u8]], counting: &Counting<'_>, sums: &mut Sums) -> Counted {
+    let mut all: Vec<Kept<'_>> = Vec::with_capacity(bytes.iter().map(|b| b.len()).sum::<usize>() / SHORTEST);
+    all.extend(bytes.iter().flat_map(|b| Reader(b)));
+    // first by a number for each patient: that takes most of the comparisons, and keeps the order of reading, in which
+    // the documents of a patient mostly are in order already
     let patient = |k: &Kept<'_>| xxh3_64(k.patient.as_bytes());
-    let mut all: Vec<(u64, Kept<'_>)> = all.map(|k| (patient(&k), k)).collect();
+    let mut order: Vec<(u64, usize)> = all.iter().enumerate().map(|(n, k)| (patient(k), n)).collect();
+    order.sort_unstable();
+    let mut all: Vec<(u64, &Kept<'_>)> =
+        order.into_iter().filter_map(|(m, n)| Some((m, all.get(n)?))).collect();
     let key = |k: &Kept<'_>| (k.kind, k.told, k.version, k.digest);
-    all.sort_unstable_by(|(m, a), (n, b)| {
-        let names = || (a.patient, a.id).cmp(&(b.patient, b.id));
-        m.cmp(n).then_with(names).then_with(|| key(a).cmp(&key(b)))
-    });
+    for same in all.chunk_by_mut(|(m, _), (n, _)| m == n) {
+        same.sort_by(|(_, a), (_, b)| {
+            (a.patient, a.id).cmp(&(b.patient, b.id)).then_with(|| key(a).cmp(&key(b)))
+        });
+    }
     let mut counted = Counted::default();
-    let mut reading = Rereading { sets: sets(), encounter: None, counting };
+    let name = String::new();
+    let mut reading = Rereading { sets: sets(), encounter: None, name, counting };
     for of_patient in all.chunk_by(|(_, a), (_, b)| a.patient == b.patient) {
         let Some((_, first)) = of_patient.first() else { continue };
-        let mut dossier = Dossier::new(first.patient);
-        for same in of_patient.chunk_by(|(_, a), (_, b)| (a.id, a.kind) == (b.id, b.kind)) {
-            if let Some(extract) = reading.document(same) {
-                dossier.put(extract);
-            }
-        }
-        counted.sums.patients += 1;
-        counting.patient(&dossier, &mut counted);
+        let documents = of_patient.chunk_by(|(_, a), (_, b)| (a.id, a.kind) == (b.id, b.kind));
+        let dossier = Dossier::of(first.patient, documents.filter_map(|d| reading.document(d)).collect());
+        sums.patients += 1;
+        counting.patient(&dossier, sums, &mut counted);
     }
     counted
 }
@@ -163,12 +165,14 @@ struct Rereading<'a> {
     sets: Vec<Arc<[Code]>>,
     /// The encounter of the document before: mostly the same.
     encounter: Option<Arc<str>>,
+    /// In which the names of documents are put together.
+    name: String,
     counting: &'a Counting<'a>,
 }
 
 impl Rereading<'_> {
     /// What the last of the versions of a document says.
-    fn document(&mut self, versions: &[(u64, Kept<'_>)]) -> Option<Extract> {
+    fn document(&mut self, versions: &[(u64, &Kept<'_>)]) -> Option<Extract> {
         let (_, last) = versions.last()?;
         match &last.what {
             What::Nothing => None,
@@ -186,7 +190,7 @@ impl Rereading<'_> {
                 let activities = self.sets.get(usize::from(*activities)).cloned().unwrap_or_default();
                 let care = Care { at: *at, activities, devices: None, recorded, received: recorded };
                 Some(Extract {
-                    source: source(last.kind(), last.id, last.version),
+                    source: source_in(&mut self.name, last.kind(), last.id, last.version),
                     encounter,
                     tells: Tells::One(Tell::Care(care)),
                     doubts: None,
@@ -196,7 +200,7 @@ impl Rereading<'_> {
                 })
             }
             What::Doubt { why, encounter } => Some(Extract {
-                source: source(last.kind(), last.id, last.version),
+                source: source_in(&mut self.name, last.kind(), last.id, last.version),
                 encounter: encounter.map_or(Made::Unsaid, |e| Made::In(self.encounter(e))),
                 tells: Tells::Nothing,
                 doubts: Some(Box::new(vec![(*why).into()])),
@@ -216,14 +220,15 @@ impl Rereading<'_> {
     }
 
     /// Read again, with what its earlier versions told.
-    fn whole(&self, kept: &[(u64, Kept<'_>)]) -> Option<Extract> {
-        let heads: Vec<Head> = kept
+    fn whole(&self, kept: &[(u64, &Kept<'_>)]) -> Option<Extract> {
+        let heads: Vec<Head<'_>> = kept
             .iter()
             .map(|(_, k)| Head {
-                id: k.id.to_owned(),
+                id: k.id.into(),
                 version: k.version,
                 told: Some(k.told).filter(|t| *t > Instant::EARLIEST),
-                links: Default::default(),
+                patient: None,
+                encounter: None,
             })
             .collect();
         let bodies = kept.iter().map(|(_, k)| match &k.what {
@@ -239,7 +244,7 @@ impl Rereading<'_> {
 }
 
 impl Counting<'_> {
-    fn patient(&self, dossier: &Dossier, counted: &mut Counted) {
+    fn patient(&self, dossier: &Dossier, sums: &mut Sums, counted: &mut Counted) {
         let assembled = dossier.stays(&|kind, id| self.shared.look(kind, id), &self.site.settings);
         for doubt in &assembled.waiting {
             counted.doubts.push(&DoubtRow {
@@ -250,17 +255,18 @@ impl Counting<'_> {
             });
         }
         for stay in assembled.stays {
-            self.stay(dossier.patient(), stay, counted);
+            self.stay(dossier.patient(), stay, sums, counted);
         }
     }
 
-    fn stay(&self, patient: &str, stay: StayFacts, counted: &mut Counted) {
+    fn stay(&self, patient: &str, stay: StayFacts, sums: &mut Sums, counted: &mut Counted) {
         let StayFacts { mut facts, doubts, .. } = stay;
         self.arrived_when_recorded(&mut facts);
-        let (ledger, history) = ledger_and_history(&facts, &self.site.rules, self.until);
-        counted.sums.stays += 1;
-        counted.sums.open += u64::from(facts.ends.as_ref().is_none_or(|e| e.at > self.until));
-        counted.sums.tally.add(&ledger);
+        let each = if self.opportunities { Opportunities::Each } else { Opportunities::Summed };
+        let (ledger, history) = ledger_and_history(&facts, &self.site.rules, self.until, each);
+        sums.stays += 1;
+        sums.open += u64::from(facts.ends.as_ref().is_none_or(|e| e.at > self.until));
+        sums.tally.add(&ledger);
         let of = Of {
             patient,
             stay: facts.stay.strip_prefix("Encounter/").unwrap_or(&facts.stay),

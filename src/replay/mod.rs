@@ -173,12 +173,12 @@ impl Replay {
         let desk = Desk {
             inputs: &inputs,
             site,
-            known: KnownTexts::new(&site.codes),
+            known: &KnownTexts::new(&site.codes),
             spill: &spill,
             received,
             thorough: self.thorough,
             by_device,
-            stopped: AtomicBool::new(false),
+            stopped: &AtomicBool::new(false),
         };
         let found =
             together(threads, || self.read_some(&desk), || tell(Progress::Reading(inputs.bytes(), total)))?;
@@ -210,6 +210,8 @@ impl Replay {
     }
 
     fn read_some(&self, desk: &Desk<'_>) -> anyhow::Result<Found> {
+        let site = desk.site.apart();
+        let desk = &Desk { site: &site, ..*desk };
         let (mut found, mut block) = (Found::new(), Block::default());
         // blocks are handed out in order: when one thread stops, all before its last line are read or being read
         while !desk.stopped.load(Ordering::Relaxed) {
@@ -229,13 +231,15 @@ impl Replay {
         until: Instant,
         tell: &(dyn Fn(Progress) + Sync),
     ) -> anyhow::Result<Summary> {
-        let counting = Counting { site, until, shared: &reading.shared, opportunities: self.opportunities };
+        let (shared, opportunities) = (&reading.shared, self.opportunities);
         let parts: Vec<Vec<Vec<u8>>> =
             (0..PARTS).map(|part| reading.parts.iter_mut().flat_map(|p| p.take(part)).collect()).collect();
         let parts: Vec<Mutex<Vec<Vec<u8>>>> = parts.into_iter().map(Mutex::new).collect();
         let all = Output::new(&self.out, self.memory / 4);
         let next = AtomicUsize::new(0);
         let work = || -> anyhow::Result<Sums> {
+            let site = site.apart();
+            let counting = Counting { site: &site, until, shared, opportunities };
             let mut sums = Sums::default();
             loop {
                 let part = next.fetch_add(1, Ordering::Relaxed);
@@ -243,9 +247,8 @@ impl Replay {
                 let mut held = std::mem::take(&mut *held.lock().unwrap_or_else(PoisonError::into_inner));
                 held.push(reading.spill.read(part)?);
                 let bytes: Vec<&[u8]> = held.iter().map(Vec::as_slice).collect();
-                let counted = count(&bytes, &counting);
+                let counted = count(&bytes, &counting, &mut sums);
                 drop(held);
-                sums.add(&counted.sums);
                 all.add(counted)?;
             }
         };

@@ -1,5 +1,6 @@
 //! The lines of an export: what each of them is, and what of it is kept.
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::io;
 use std::sync::atomic::AtomicBool;
@@ -15,17 +16,18 @@ use super::record::{Kept, Parts, Spill, What};
 use crate::care::time::Instant;
 use crate::site::Site;
 use crate::translate::document;
-use crate::translate::export::{Charting, Head, KINDS, KnownTexts, charting, head};
-use crate::translate::extract::{extract, task_may_matter};
+use crate::translate::export::{Charting, Head, KINDS, KnownTexts, Passed, charting, head};
+use crate::translate::extract::{said, task_may_matter};
 
 /// How many bad lines are remembered with their reason; the rest are counted.
 pub(super) const REJECTED_REMEMBERED: usize = 10_000;
 
 /// What everyone who reads lines shares.
+#[derive(Clone, Copy)]
 pub(super) struct Desk<'a> {
     pub(super) inputs: &'a Inputs,
     pub(super) site: &'a Site,
-    pub(super) known: KnownTexts,
+    pub(super) known: &'a KnownTexts,
     pub(super) spill: &'a Spill,
     /// Stands for when everything was received.
     pub(super) received: Instant,
@@ -34,7 +36,7 @@ pub(super) struct Desk<'a> {
     /// What Procedures and Observations without a known code may tell by the devices that they used.
     pub(super) by_device: bool,
     /// Nobody begins another block.
-    pub(super) stopped: AtomicBool,
+    pub(super) stopped: &'a AtomicBool,
 }
 
 /// A line that could not be read.
@@ -50,7 +52,7 @@ pub(super) struct Rejected {
 #[derive(Clone, Debug)]
 pub(super) struct Common {
     pub(super) kind: &'static str,
-    pub(super) head: Head,
+    pub(super) head: Head<'static>,
     pub(super) digest: u64,
     pub(super) body: Vec<u8>,
 }
@@ -94,7 +96,7 @@ impl Counts {
 #[derive(Deserialize)]
 struct Typed<'a> {
     #[serde(borrow, rename = "resourceType")]
-    resource_type: std::borrow::Cow<'a, str>,
+    resource_type: Cow<'a, str>,
 }
 
 #[derive(Deserialize)]
@@ -127,7 +129,7 @@ impl Found {
     /// # Errors
     /// What does not fit into memory cannot be written.
     pub(super) fn block(&mut self, place: Place, block: &[u8], desk: &Desk<'_>) -> io::Result<()> {
-        let (mut rest, mut number) = (block, 0);
+        let (mut rest, mut number, mut passed) = (block, 0, Passed::new());
         while !rest.is_empty() {
             let (line, after) = match memchr(b'\n', rest) {
                 Some(at) => (rest.get(..at), rest.get(at + 1..)),
@@ -139,7 +141,7 @@ impl Found {
             let line = line.strip_prefix(b"\xef\xbb\xbf").unwrap_or(line);
             if !line.is_empty() {
                 self.counts.lines += 1;
-                if let Err(why) = self.line(line, desk)? {
+                if let Err(why) = self.line(line, &mut passed, desk)? {
                     self.counts.rejected += 1;
                     if self.rejected.len() < REJECTED_REMEMBERED {
                         self.rejected.push(Rejected { place, line: number, why: why.to_string() });
@@ -152,13 +154,18 @@ impl Found {
         Ok(())
     }
 
-    fn line(&mut self, line: &[u8], desk: &Desk<'_>) -> io::Result<Result<(), ParseError>> {
+    fn line<'a>(
+        &mut self,
+        line: &'a [u8],
+        passed: &mut Passed<'a>,
+        desk: &Desk<'_>,
+    ) -> io::Result<Result<(), ParseError>> {
         let kind = match kind_of(line) {
             Ok(kind) => kind,
             Err(error) => return Ok(Err(error)),
         };
         if kind != "Bundle" {
-            return self.document(&kind, line, desk);
+            return self.document(&kind, line, passed, desk);
         }
         let pages: Pages<'_> = match serde_json::from_slice(line) {
             Ok(pages) => pages,
@@ -167,7 +174,7 @@ impl Found {
         let mut all = Ok(());
         for body in pages.entry.iter().filter_map(|p| p.resource).map(|r| r.get().as_bytes()) {
             let one = match kind_of(body) {
-                Ok(kind) => self.document(&kind, body, desk)?,
+                Ok(kind) => self.document(&kind, body, passed, desk)?,
                 Err(error) => Err(error),
             };
             all = all.and(one);
@@ -175,7 +182,13 @@ impl Found {
         Ok(all)
     }
 
-    fn document(&mut self, kind: &str, body: &[u8], desk: &Desk<'_>) -> io::Result<Result<(), ParseError>> {
+    fn document<'a>(
+        &mut self,
+        kind: &str,
+        body: &'a [u8],
+        passed: &mut Passed<'a>,
+        desk: &Desk<'_>,
+    ) -> io::Result<Result<(), ParseError>> {
         self.counts.documents += 1;
         let Some(number) = KINDS.iter().position(|k| *k == kind) else {
             self.counts.other_types += 1;
@@ -202,24 +215,25 @@ impl Found {
             return Ok(Ok(()));
         }
         let said = if coded {
-            charting(kind, body, &desk.site.codes, bases, desk.received)
-                .map(|Charting { head, extract }| (head, Some(extract)))
+            charting(kind, body, &desk.site.codes, bases, desk.received, passed)
+                .map(|Charting { head, said }| (head, Some(said)))
         } else {
             document::read(kind, body, bases).and_then(|read| {
                 let mut head = head(kind, body, bases)?;
-                head.links = read.links;
+                head.patient = read.links.patient.map(Cow::Owned);
+                head.encounter = read.links.encounter.map(Cow::Owned);
                 let stored = head.stored(kind, body, desk.received);
-                let extract = (kind == "Task").then(|| extract(&stored, &desk.site.codes, bases));
-                Ok((head, extract))
+                let said = (kind == "Task").then(|| said(&[stored], &stored, &desk.site.codes, bases));
+                Ok((head, said))
             })
         };
-        let (head, extract) = match said {
+        let (head, said) = match said {
             Ok(said) => said,
             Err(error) => return Ok(Err(error)),
         };
         self.counts.kept += 1;
         self.latest = self.latest.max(head.told);
-        let what = extract.as_ref().map_or(What::Whole(body), |e| What::of(e, body));
+        let what = said.as_ref().map_or(What::Whole(body), |said| What::of(said, body));
         self.keep(number as u8, kind, head, what, body, desk)?;
         Ok(Ok(()))
     }
@@ -228,13 +242,13 @@ impl Found {
         &mut self,
         number: u8,
         kind: &'static str,
-        head: Head,
+        head: Head<'_>,
         what: What<'_>,
         body: &[u8],
         desk: &Desk<'_>,
     ) -> io::Result<()> {
         let digest = xxh3_64(body);
-        if let Some(patient) = &head.links.patient {
+        if let Some(patient) = &head.patient {
             let kept = Kept {
                 patient,
                 kind: number,
@@ -246,18 +260,18 @@ impl Found {
             };
             self.parts.keep(&kept, desk.spill)?;
             if kind == "Encounter" {
-                self.encounters.push((head.id.clone(), patient.clone()));
+                self.encounters.push((head.id.clone().into_owned(), patient.clone().into_owned()));
             }
         }
-        if head.links.patient.is_none() || kind == "Device" {
-            self.common.push(Common { kind, head, digest, body: body.to_vec() });
+        if head.patient.is_none() || kind == "Device" {
+            self.common.push(Common { kind, head: head.into_owned(), digest, body: body.to_vec() });
         }
         Ok(())
     }
 }
 
 /// The type that a document says it is.
-fn kind_of(body: &[u8]) -> Result<std::borrow::Cow<'_, str>, ParseError> {
+fn kind_of(body: &[u8]) -> Result<Cow<'_, str>, ParseError> {
     const START: &[u8] = b"{\"resourceType\":\"";
     if let Some(rest) = body.strip_prefix(START)
         && let Some(name) = memchr(b'"', rest).and_then(|end| rest.get(..end))

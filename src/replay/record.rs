@@ -12,7 +12,7 @@ use crate::care::facts::{Code, When};
 use crate::care::time::Instant;
 use crate::translate::codes::ACTIVITIES;
 use crate::translate::export::KINDS;
-use crate::translate::extract::{Care, Extract, Made, Tell, Tells};
+use crate::translate::extract::{Care, Made, Said, Tell, Tells};
 
 /// How many parts the patients are split into. Each is counted by itself, so a hundredth of a large export is in memory.
 pub(super) const PARTS: usize = 128;
@@ -21,12 +21,13 @@ pub(super) const PARTS: usize = 128;
 /// new pages cleared, again and again.
 const PIECE: usize = 16 << 10;
 
+/// About what a document takes at least, but where it says nothing.
+pub(super) const SHORTEST: usize = 64;
+
 /// What was kept, in bytes, for each part of the patients; no document lies across two pieces.
 pub(super) struct Parts {
     held: Vec<Vec<Vec<u8>>>,
     size: usize,
-    /// One document, before it is put away.
-    one: Vec<u8>,
 }
 
 /// What of all workers did not fit.
@@ -68,25 +69,27 @@ pub(super) enum What<'a> {
 
 impl<'a> What<'a> {
     /// As little as can be kept of what a document says; `body` is the document.
-    pub(super) fn of(extract: &'a Extract, body: &'a [u8]) -> Self {
-        if extract.by_version {
+    pub(super) fn of(said: &'a Said, body: &'a [u8]) -> Self {
+        if said.by_version {
             return What::Whole(body);
         }
-        let plain = extract.doubts.is_none();
-        let made = match &extract.encounter {
+        let doubts = said.doubts.as_ref().map_or(&[][..], |d| d.as_slice());
+        let made = match &said.encounter {
             Made::In(encounter) => Some(&**encounter),
             Made::Unsaid | Made::Elsewhere => None,
         };
-        match (&extract.tells, &extract.encounter) {
-            (Tells::Nothing, _) if plain => What::Nothing,
-            (Tells::Nothing, Made::In(_) | Made::Unsaid) => match extract.doubts() {
+        match (&said.tells, &said.encounter) {
+            (Tells::Nothing, _) if doubts.is_empty() => What::Nothing,
+            (Tells::Nothing, Made::In(_) | Made::Unsaid) => match doubts {
                 [why] if why.len() < 255 => What::Doubt { why, encounter: made },
                 _ => What::Whole(body),
             },
-            (Tells::One(Tell::Care(care)), Made::In(_) | Made::Unsaid) if plain && care.devices.is_none() => {
+            (Tells::One(Tell::Care(care)), Made::In(_) | Made::Unsaid)
+                if doubts.is_empty() && care.devices.is_none() =>
+            {
                 let Care { at, recorded, .. } = *care;
                 let activities = mask(&care.activities);
-                What::Care { at, recorded, by_first: extract.by_first, activities, encounter: made }
+                What::Care { at, recorded, by_first: said.by_first, activities, encounter: made }
             }
             _ => What::Whole(body),
         }
@@ -118,7 +121,7 @@ fn part(patient: &str) -> usize {
 
 impl Parts {
     pub(super) fn new() -> Self {
-        Parts { held: vec![Vec::new(); PARTS], size: 0, one: Vec::new() }
+        Parts { held: vec![Vec::new(); PARTS], size: 0 }
     }
 
     /// Keeps a document, in `spill` if there is no room.
@@ -127,16 +130,14 @@ impl Parts {
     /// The file of what does not fit cannot be written.
     pub(super) fn keep(&mut self, kept: &Kept<'_>, spill: &Spill) -> io::Result<()> {
         let Some(pieces) = self.held.get_mut(part(kept.patient)) else { return Ok(()) };
-        self.one.clear();
-        write(kept, &mut self.one);
-        self.size += self.one.len();
-        match pieces.last_mut().filter(|p| p.capacity() - p.len() >= self.one.len()) {
-            Some(piece) => piece.extend_from_slice(&self.one),
-            None => {
-                let mut piece = Vec::with_capacity(PIECE.max(self.one.len()));
-                piece.extend_from_slice(&self.one);
-                pieces.push(piece);
-            }
+        let room = most(kept);
+        if pieces.last().is_none_or(|p| p.capacity() - p.len() < room) {
+            pieces.push(Vec::with_capacity(PIECE.max(room)));
+        }
+        if let Some(piece) = pieces.last_mut() {
+            let had = piece.len();
+            write(kept, piece);
+            self.size += piece.len() - had;
         }
         if self.size > spill.budget {
             self.size = 0;
@@ -190,12 +191,23 @@ impl Spill {
     }
 }
 
+/// More bytes than these [`write`] does not write.
+fn most(kept: &Kept<'_>) -> usize {
+    let what = match kept.what {
+        What::Nothing => 0,
+        What::Care { encounter, .. } => encounter.map_or(0, str::len),
+        What::Doubt { why, encounter } => why.len() + encounter.map_or(0, str::len),
+        What::Whole(body) => body.len(),
+    };
+    kept.patient.len() + kept.id.len() + what + 64
+}
+
 fn write(kept: &Kept<'_>, out: &mut Vec<u8>) {
     text(kept.patient, out);
     out.push(kept.kind);
     text(kept.id, out);
     for number in [kept.told.micros().cast_unsigned(), kept.version, kept.digest] {
-        out.extend(number.to_le_bytes());
+        out.extend_from_slice(&number.to_le_bytes());
     }
     match &kept.what {
         What::Nothing => out.push(0),
@@ -205,10 +217,10 @@ fn write(kept: &Kept<'_>, out: &mut Vec<u8>) {
                 When::At(at) => (0, at.micros()),
                 When::Day(day) => (1, i64::from(chrono::Datelike::num_days_from_ce(day))),
             };
-            out.extend(at.to_le_bytes());
-            out.extend(recorded.micros().to_le_bytes());
-            out.push(is_day | u8::from(*by_first) << 1 | u8::from(encounter.is_some()) << 2);
-            out.push(*activities);
+            out.extend_from_slice(&at.to_le_bytes());
+            out.extend_from_slice(&recorded.micros().to_le_bytes());
+            let flags = is_day | u8::from(*by_first) << 1 | u8::from(encounter.is_some()) << 2;
+            out.extend_from_slice(&[flags, *activities]);
             text(encounter.unwrap_or_default(), out);
         }
         What::Doubt { why, encounter } => {
@@ -219,16 +231,18 @@ fn write(kept: &Kept<'_>, out: &mut Vec<u8>) {
         }
         What::Whole(body) => {
             out.push(2);
-            out.extend((body.len() as u64).to_le_bytes());
-            out.extend(*body);
+            out.extend_from_slice(&(body.len() as u64).to_le_bytes());
+            out.extend_from_slice(body);
         }
     }
 }
 
 /// Ids have at most 64 bytes, reasons less than 255.
 fn text(text: &str, out: &mut Vec<u8>) {
-    out.push(text.len().min(255) as u8);
-    out.extend(text.as_bytes().iter().take(255));
+    let bytes = text.as_bytes();
+    let bytes = bytes.get(..255).unwrap_or(bytes);
+    out.push(bytes.len() as u8);
+    out.extend_from_slice(bytes);
 }
 
 /// Reads back what was kept; ends at the first byte that is not as [`Parts::keep`] writes it.

@@ -24,10 +24,14 @@ pub use lookup::{Found, Maps, Which};
 pub use map::DEFAULT_MAP;
 pub use watch::{Watch, Watches};
 
+use std::borrow::Cow;
 use std::collections::{BTreeMap, HashMap};
+use std::hash::{BuildHasherDefault, Hasher};
 use std::sync::Arc;
 
 use fhir_models::datatypes::{CodeableConcept, Coding};
+
+use xxhash_rust::xxh3::xxh3_64_with_seed;
 
 use super::Refusal;
 use crate::care::facts::{Code, Source};
@@ -164,7 +168,9 @@ pub struct Meaning {
 impl Meaning {
     /// True if it means nothing here.
     pub fn is_empty(&self) -> bool {
-        *self == Meaning::default()
+        let Meaning { activities, airways, excuse, not_done, conditions, watched } = self;
+        let of_care = activities.is_empty() && airways.is_empty() && excuse.is_none() && !not_done;
+        of_care && conditions.is_empty() && *watched == Watches::default()
     }
 
     /// What both mean together.
@@ -200,11 +206,32 @@ fn union(a: &Arc<[Code]>, b: &Arc<[Code]>) -> Arc<[Code]> {
     }
 }
 
+/// By texts of the site's own definitions: nobody else can choose texts that collide.
+type Known<T> = HashMap<Box<str>, T, BuildHasherDefault<TextHasher>>;
+
+/// xxh3 in one go: a text is hashed for each code of each document.
+#[derive(Clone, Copy, Default, Debug)]
+pub(super) struct TextHasher(u64);
+
+impl Hasher for TextHasher {
+    fn write(&mut self, bytes: &[u8]) {
+        self.0 = xxh3_64_with_seed(bytes, self.0);
+    }
+
+    fn write_u8(&mut self, _: u8) {
+        // that a text ends tells nothing where it is hashed alone
+    }
+
+    fn finish(&self) -> u64 {
+        self.0
+    }
+}
+
 /// All codes that mean something, and those that are known to mean nothing.
 #[derive(Clone, PartialEq, Default, Debug)]
 pub struct Codes {
     /// By system, then by code. Iterated only where order means nothing: it is that of the hash.
-    by_system: HashMap<Box<str>, HashMap<Box<str>, Meaning>>,
+    by_system: Known<Known<Meaning>>,
     /// What surveillance looks at, by system, then by code. Apart, so that such a code means nothing to care and most
     /// rows of a flowsheet are still passed over unread.
     watched: HashMap<Box<str>, HashMap<Box<str>, Watches>>,
@@ -270,6 +297,23 @@ impl Codes {
         codes
     }
 
+    /// The same codes, with meanings of their own: two threads that share one wait for each other.
+    pub fn apart(&self) -> Codes {
+        let own = |codes: &Arc<[Code]>| codes.iter().map(|code| Code::new(&code.0)).collect();
+        let meaning = |m: &Meaning| Meaning {
+            activities: own(&m.activities),
+            conditions: own(&m.conditions),
+            excuse: m.excuse.as_ref().map(|code| Code::new(&code.0)),
+            ..*m
+        };
+        let codes = |codes: &Known<Meaning>| codes.iter().map(|(c, m)| (c.clone(), meaning(m))).collect();
+        Codes {
+            by_system: self.by_system.iter().map(|(s, all)| (s.clone(), codes(all))).collect(),
+            watched: self.watched.clone(),
+            conditions: self.conditions.clone(),
+        }
+    }
+
     /// What a coding means; none if its code is not known.
     pub fn coding(&self, coding: &Coding) -> Option<&Meaning> {
         self.code(coding.system.as_deref()?, coding.code.as_deref()?)
@@ -288,14 +332,18 @@ impl Codes {
 
     /// What a concept means: all that its codings mean.
     pub fn concept(&self, concept: Option<&CodeableConcept>) -> Meaning {
-        self.all(concept.into_iter().flat_map(|c| &c.coding).filter_map(|coding| self.coding(coding)))
+        let codings = concept.into_iter().flat_map(|c| &c.coding);
+        self.all(codings.filter_map(|coding| self.coding(coding))).into_owned()
     }
 
     /// What several meanings mean together.
-    pub fn all<'a>(&self, mut meanings: impl Iterator<Item = &'a Meaning>) -> Meaning {
+    pub fn all<'a>(&self, mut meanings: impl Iterator<Item = &'a Meaning>) -> Cow<'a, Meaning> {
         // mostly one of several codings is known
-        let Some(first) = meanings.next() else { return Meaning::default() };
-        meanings.fold(first.clone(), Meaning::with)
+        let Some(first) = meanings.next() else { return Cow::Owned(Meaning::default()) };
+        match meanings.next() {
+            None => Cow::Borrowed(first),
+            Some(second) => Cow::Owned(meanings.fold(first.clone().with(second), Meaning::with)),
+        }
     }
 
     /// The condition of that name, if the site has configured one.

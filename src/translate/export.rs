@@ -3,6 +3,7 @@
 //! An export has no store behind it: a document brings its own id and version, and what it was told by is its own
 //! `meta.lastUpdated`.
 
+use std::borrow::Cow;
 use std::collections::HashSet;
 use std::hash::BuildHasherDefault;
 use std::sync::LazyLock;
@@ -10,12 +11,13 @@ use std::sync::LazyLock;
 use fhir_models::{IssueKind, ParseError, Procedure, parse_scanned};
 use memchr::{memchr, memmem};
 use serde::Deserialize;
-use xxhash_rust::xxh3::Xxh3;
 
-use super::codes::Codes;
-use super::document::{self, Bases, Links, Stored};
+use super::codes::{Codes, TextHasher};
+use super::document::{self, Bases, Stored};
 use super::extract::charted::{Charted, Pointer, Text, Told};
-use super::extract::{Extract, extract, extract_charted};
+pub(crate) use super::extract::glance::Passed;
+use super::extract::glance::glance;
+use super::extract::{Said, said, said_by};
 use crate::care::time::Instant;
 
 /// The types that an export is read for. What Procedures, Observations and Conditions say rests on their codes. Of
@@ -32,26 +34,28 @@ pub const KINDS: [&str; 9] = [
     "Task",
 ];
 
-/// Which document, and when it was told.
+/// Which document, when it was told, and whose it is.
 #[derive(Clone, PartialEq, Eq, Debug)]
-pub struct Head {
+pub struct Head<'a> {
     /// Logical id.
-    pub id: String,
+    pub id: Cow<'a, str>,
     /// `meta.versionId` where it is a number, else 1.
     pub version: u64,
     /// `meta.lastUpdated`.
     pub told: Option<Instant>,
-    /// Whose it is.
-    pub links: Links,
+    /// The patient it is about, by logical id.
+    pub patient: Option<Cow<'a, str>>,
+    /// The encounter in which it was made, by logical id.
+    pub encounter: Option<Cow<'a, str>>,
 }
 
 /// A document and what it says.
 #[derive(Clone, PartialEq, Debug)]
-pub struct Charting {
+pub(crate) struct Charting<'a> {
     /// Which document.
-    pub head: Head,
+    pub(crate) head: Head<'a>,
     /// What it says.
-    pub extract: Extract,
+    pub(crate) said: Said,
 }
 
 #[derive(Deserialize)]
@@ -70,76 +74,82 @@ struct Outer<'a> {
 ///
 /// # Errors
 /// It is no JSON object of that shape, or has no id that can be one.
-pub fn head(kind: &str, body: &[u8], bases: &Bases) -> Result<Head, ParseError> {
+pub fn head<'a>(kind: &str, body: &'a [u8], bases: &Bases) -> Result<Head<'a>, ParseError> {
     let outer: Outer<'_> = serde_json::from_slice(body)
         .map_err(|e| ParseError::new(IssueKind::Structure, kind, e.to_string()))?;
-    named(
-        kind,
-        outer.id.as_ref(),
-        outer.meta.as_ref(),
-        outer.subject.as_ref(),
-        outer.encounter.as_ref(),
-        bases,
-    )
+    named(kind, outer.id, outer.meta.as_ref(), outer.subject, outer.encounter, bases)
 }
 
-fn named(
+fn named<'a>(
     kind: &str,
-    id: Option<&Text<'_>>,
+    id: Option<Text<'a>>,
     meta: Option<&Told<'_>>,
-    subject: Option<&Pointer<'_>>,
-    encounter: Option<&Pointer<'_>>,
+    subject: Option<Pointer<'a>>,
+    encounter: Option<Pointer<'a>>,
     bases: &Bases,
-) -> Result<Head, ParseError> {
-    let Some(id) = id.filter(|id| fhir_models::primitive::is_id(&id.0)) else {
+) -> Result<Head<'a>, ParseError> {
+    let Some(Text(id)) = id.filter(|id| fhir_models::primitive::is_id(&id.0)) else {
         let why = "a document of an export has an id of letters, digits, - and .";
         return Err(ParseError::new(IssueKind::Required, format!("{kind}.id"), why));
     };
-    let link = |pointer: Option<&Pointer<'_>>, kind: &str| {
-        let text = pointer.and_then(|p| p.reference.as_ref())?;
-        bases.id_in(&text.0, kind).map(str::to_owned)
+    let link = |pointer: Option<Pointer<'a>>, kind: &str| match pointer?.reference?.0 {
+        Cow::Borrowed(text) => bases.id_in(text, kind).map(Cow::Borrowed),
+        Cow::Owned(text) => bases.id_in(&text, kind).map(|id| Cow::Owned(id.to_owned())),
     };
     Ok(Head {
-        id: id.0.clone().into_owned(),
+        id,
         version: meta.map_or(1, Told::number),
         told: meta.and_then(Told::at),
-        links: Links { patient: link(subject, "Patient"), encounter: link(encounter, "Encounter") },
+        patient: link(subject, "Patient"),
+        encounter: link(encounter, "Encounter"),
     })
 }
 
 /// A document of the types that are read by what they say: a Procedure or an Observation.
 ///
-/// `received` stands for when it was received: what it says of later cannot be.
+/// `received` stands for when it was received: what it says of later cannot be. `passed` is of the documents before.
 ///
 /// # Errors
 /// What the door refuses for reasons of shape, of a `modifierExtension` or of `implicitRules`. What R4 asks of elements
 /// that nothing here depends on is not looked at: [`document::read`] does.
-pub fn charting(
+pub(crate) fn charting<'a>(
     kind: &str,
-    body: &[u8],
+    body: &'a [u8],
     codes: &Codes,
     bases: &Bases,
     received: Instant,
-) -> Result<Charting, ParseError> {
-    if may_change_meaning(body) {
+    passed: &mut Passed<'a>,
+) -> Result<Charting<'a>, ParseError> {
+    let seen = if kind == "Procedure" { glance(body, passed) } else { None };
+    if seen.is_none() && may_change_meaning(body) {
         document::read(kind, body, bases)?;
     }
-    let procedure = if kind == "Procedure" { Some(procedure(body)?) } else { None };
-    let head = match &procedure {
-        Some(p) => {
-            named(kind, p.id.as_ref(), p.meta.as_ref(), Some(&p.subject), p.encounter.as_ref(), bases)?
-        }
-        None => head(kind, body, bases)?,
-    };
-    let stored = head.stored(kind, body, received);
-    let extract = match &procedure {
-        Some(procedure) => extract_charted(procedure, &stored, codes, bases),
-        None => extract(&stored, codes, bases),
-    };
-    Ok(Charting { head, extract })
+    if kind != "Procedure" {
+        let head = head(kind, body, bases)?;
+        let stored = head.stored(kind, body, received);
+        let said = said(std::slice::from_ref(&stored), &stored, codes, bases);
+        return Ok(Charting { head, said });
+    }
+    let mut procedure = seen.map_or_else(|| procedure(body), Ok)?;
+    let (id, subject) = (procedure.id.take(), Pointer { reference: procedure.subject.reference.clone() });
+    let head = named(kind, id, procedure.meta.as_ref(), Some(subject), procedure.encounter.clone(), bases)?;
+    let said = said_by(&procedure, &head.stored(kind, body, received), codes, bases);
+    Ok(Charting { head, said })
 }
 
-impl Head {
+impl Head<'_> {
+    /// It, apart from the bytes that it was read from.
+    pub fn into_owned(self) -> Head<'static> {
+        let own = |text: Cow<'_, str>| Cow::Owned(text.into_owned());
+        Head {
+            id: own(self.id),
+            patient: self.patient.map(own),
+            encounter: self.encounter.map(own),
+            version: self.version,
+            told: self.told,
+        }
+    }
+
     /// The document as it is read elsewhere.
     pub fn stored<'a>(&'a self, kind: &'a str, body: &'a [u8], received: Instant) -> Stored<'a> {
         let told = self.told.map_or(received, |t| t.min(received));
@@ -178,9 +188,9 @@ fn may_change_meaning(body: &[u8]) -> bool {
 /// The texts of all codes that mean something: what a document can be told apart by without reading it.
 #[derive(Debug)]
 pub struct KnownTexts {
-    texts: HashSet<Box<[u8]>, BuildHasherDefault<Xxh3>>,
-    /// Bit n: some text has n bytes (63: or more).
-    lengths: u64,
+    texts: HashSet<Box<[u8]>, BuildHasherDefault<TextHasher>>,
+    /// A bit for each [`class`] of texts.
+    classes: [u64; CLASSES / 64],
     code: memmem::Finder<'static>,
     version: memmem::Finder<'static>,
 }
@@ -189,15 +199,20 @@ impl KnownTexts {
     /// Those of `codes`.
     pub fn new(codes: &Codes) -> Self {
         let texts: HashSet<Box<[u8]>, _> = codes.texts().map(|t| t.as_bytes().into()).collect();
-        let lengths = texts.iter().fold(0, |bits, text| bits | 1 << text.len().min(63));
+        let mut classes = [0; CLASSES / 64];
+        for class in texts.iter().map(|text| class(text)) {
+            if let Some(bits) = classes.get_mut(class / 64) {
+                *bits |= 1 << (class % 64);
+            }
+        }
         let (code, version) = (memmem::Finder::new(b"\"code\""), memmem::Finder::new(b"\"versionId\""));
-        KnownTexts { texts, lengths, code, version }
+        KnownTexts { texts, classes, code, version }
     }
 
     /// False if a document has no code that means something, and says that it is the first version: then it says
     /// nothing, and takes nothing back. Through a device it may still tell of care.
     pub fn may_matter(&self, body: &[u8]) -> bool {
-        memchr(b'\\', body).is_some() || self.names_one(body) || !self.is_first(body)
+        self.names_one(body) || memchr(b'\\', body).is_some() || !self.is_first(body)
     }
 
     fn names_one(&self, body: &[u8]) -> bool {
@@ -206,7 +221,9 @@ impl KnownTexts {
     }
 
     fn has(&self, text: &[u8]) -> bool {
-        self.lengths & 1 << text.len().min(63) != 0 && self.texts.contains(text)
+        let class = class(text);
+        self.classes.get(class / 64).is_some_and(|bits| bits & 1 << (class % 64) != 0)
+            && self.texts.contains(text)
     }
 
     fn is_first(&self, body: &[u8]) -> bool {
@@ -214,6 +231,16 @@ impl KnownTexts {
         said.peek().is_some()
             && said.all(|at| text_after(body.get(at + 11..).unwrap_or_default()) == Some(b"1"))
     }
+}
+
+/// How many classes of texts are told apart before one is looked up.
+const CLASSES: usize = 4096;
+
+/// The class of a text: by its length and its last bytes, in which codes of one system differ.
+fn class(text: &[u8]) -> usize {
+    let end = text.last_chunk::<4>().copied().map_or(0, u32::from_le_bytes);
+    let mixed = (end ^ (text.len() as u32)).wrapping_mul(0x9e37_79b1);
+    mixed as usize >> 20
 }
 
 /// The string that is the value of a member, from behind its name.

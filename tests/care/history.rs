@@ -6,7 +6,7 @@ use std::fmt::{Debug, Write};
 
 use terce::care::facts::Ending;
 use terce::care::history::{Fate, History, PastClosing, PastIssue, ledger_and_history};
-use terce::care::ledger::Feed;
+use terce::care::ledger::{Feed, Opportunities};
 use terce::care::plan::{Mitigation, Reason};
 use terce::care::reconcile::{ledger_at, reconcile};
 use terce::care::time::{Instant, Length};
@@ -30,7 +30,7 @@ fn history(own: &str) -> String {
     let script = Script::read(COMMON, own).unwrap();
     let now = script.looks[0].0;
     let facts = script.known_at(now, false);
-    let (_, history) = ledger_and_history(&facts, &script.rules, now);
+    let (_, history) = ledger_and_history(&facts, &script.rules, now, Opportunities::Each);
     let shown = |at: Instant| told(at, script.rules.zone);
     let mut out = String::new();
     for task in &history.tasks {
@@ -156,7 +156,7 @@ fn the_history_is_that_of_a_service_that_was_there_all_the_time() {
 #[test]
 fn tasks_do_not_overlap_and_only_the_last_is_open() {
     for stay in stays() {
-        let (_, history) = ledger_and_history(&stay.facts(), &stay.rules, until(&stay));
+        let (_, history) = ledger_and_history(&stay.facts(), &stay.rules, until(&stay), Opportunities::Each);
         for task in &history.tasks {
             // care that other care follows may have been charted by a clock that is ahead
             assert!(task.round <= task.opened + stay.rules.ahead, "{task:?} {stay:?}");
@@ -210,7 +210,7 @@ fn until(stay: &Stay) -> Instant {
 fn differs(stay: &Stay) -> Option<String> {
     let (facts, until) = (stay.facts(), until(stay));
     let lived = live(&facts, &stay.rules, until);
-    let (ledger, history) = ledger_and_history(&facts, &stay.rules, until);
+    let (ledger, history) = ledger_and_history(&facts, &stay.rules, until, Opportunities::Each);
     let known = known_at(&facts, &stay.rules, until);
     if ledger != ledger_at(&known, &stay.rules, Feed::unwatched(), until) {
         return Some("ledger".into());

@@ -7,7 +7,7 @@ use std::sync::Arc;
 
 use proptest::prelude::*;
 use proptest::test_runner::RngSeed;
-use terce::care::facts::{CareEvent, Code, Source, When};
+use terce::care::facts::{CareEvent, Source, When};
 use terce::care::ledger::{Cell, Feed, Lapse, Ledger, Opportunity, Outcome, RequirementCounts};
 use terce::care::protocol::Kind;
 use terce::care::reconcile::reconcile;
@@ -210,7 +210,7 @@ proptest! {
         let from = stay.begins.unwrap_or(look.now - Length::hours(48));
         let at = from + Length::minutes(look.now.since(from).as_micros() / 60_000_000 * part / 1_000);
         let requirements: Vec<_> = stay.rules.protocols.iter().flat_map(|p| &p.requirements).collect();
-        let activities: Vec<Code> = requirements.iter().flat_map(|r| r.activities.clone()).collect();
+        let activities = requirements.iter().flat_map(|r| r.activities.clone()).collect();
         let mut added = stay.clone();
         let (source, recorded, received) = (Source::new("Procedure/added/_history/1"), at, at);
         added.entries.push(Entry::Care(CareEvent { at: When::At(at), activities, recorded, received, source }));

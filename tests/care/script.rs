@@ -309,8 +309,8 @@ impl Script {
         }
         let reason = if kind == "care" { "" } else { next(words)? };
         let known = self.known(words)?;
-        let (activities, asked): (Vec<Code>, Vec<Arc<str>>) = match kind {
-            "reject" => (Vec::new(), what.split('+').map(Arc::from).collect()),
+        let (activities, asked): (Arc<[Code]>, Vec<Arc<str>>) = match kind {
+            "reject" => (Arc::default(), what.split('+').map(Arc::from).collect()),
             _ => (what.split('+').map(Code::new).collect(), Vec::new()),
         };
         for at in times {

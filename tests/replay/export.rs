@@ -1,5 +1,7 @@
 //! A made-up export, and beside it the facts that it is meant to say, written down without a look at how it is read.
 
+use std::sync::Arc;
+
 use serde_json::{Value, json};
 use terce::care::facts::{
     AwaySpan, CareEvent, Code, Ending, Excuse, Extubation, Facts, Proof, Source, StayEnd, UnitSpan,
@@ -158,7 +160,7 @@ impl Maker {
             "subject": self.patient(), "encounter": self.encounter(), "meta": meta(1, told),
             "performedDateTime": when.to_string()});
         let mut source = Source::new(&format!("Procedure/{id}/_history/1"));
-        let activities = vec![Code::new(kind)];
+        let activities: Arc<[Code]> = [Code::new(kind)].into();
         let (mut when, mut recorded) = (when, told);
         match self.roll(12) {
             0 => {

@@ -45,9 +45,10 @@ pub struct InstantTime {
     point: Point,
 }
 
-/// What the text means. For an instant, `date` is the one that is written, in the offset that is written.
+/// What the text of a `date`, a `dateTime` or an `instant` means. For an instant, `date` is the one that is written, in
+/// the offset that is written.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-struct Point {
+pub struct Point {
     precision: Precision,
     /// The first day of what was said.
     date: NaiveDate,
@@ -61,15 +62,23 @@ impl Point {
         (self.precision == Precision::Instant).then_some((self.seconds, self.nanos))
     }
 
-    fn instant_us(&self) -> Option<i64> {
+    /// Microseconds since 1970 UTC, when a time was said.
+    pub fn instant_us(&self) -> Option<i64> {
         self.instant().map(|(seconds, nanos)| seconds * 1_000_000 + i64::from(nanos / 1000))
     }
 
-    fn date(&self) -> Option<NaiveDate> {
+    /// How much was said.
+    pub fn precision(&self) -> Precision {
+        self.precision
+    }
+
+    /// The day, when exactly a day was said.
+    pub fn date(&self) -> Option<NaiveDate> {
         (self.precision == Precision::Day).then_some(self.date)
     }
 
-    fn compare(&self, other: &Self) -> Option<Ordering> {
+    /// The order of two points, to the nanosecond; none where their precision leaves it open.
+    pub fn compare(&self, other: &Self) -> Option<Ordering> {
         match (self.instant(), other.instant()) {
             (Some(a), Some(b)) => Some(a.cmp(&b)),
             (None, None) => {
@@ -82,7 +91,8 @@ impl Point {
         }
     }
 
-    fn read(text: &str) -> Option<Self> {
+    /// What `text` means, if it is a `dateTime`.
+    pub fn read(text: &str) -> Option<Self> {
         let mut cursor = Cursor::new(text);
         let year = cursor.digits::<4>().filter(|y| *y > 0)?;
         let mut precision = Precision::Year;
@@ -142,6 +152,11 @@ impl DateTime {
         Point::read(text)
             .map(|point| Self { text: text.into(), point })
             .ok_or_else(|| why_not(text, "dateTime"))
+    }
+
+    /// What it means.
+    pub fn point(&self) -> Point {
+        self.point
     }
 
     /// How much was said.

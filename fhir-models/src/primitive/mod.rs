@@ -9,7 +9,7 @@ mod decimal;
 mod id;
 mod time;
 
-pub use date_time::{Date, DateTime, InstantTime, Precision};
+pub use date_time::{Date, DateTime, InstantTime, Point, Precision};
 pub use decimal::Decimal;
 pub use id::is_id;
 pub use time::Time;

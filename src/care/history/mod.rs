@@ -12,7 +12,7 @@ use std::sync::Arc;
 
 use super::airway::{begin_of, end_of};
 use super::facts::Facts;
-use super::ledger::{Feed, Lapse, Ledger};
+use super::ledger::{Feed, Lapse, Ledger, Opportunities};
 use super::line::{Line, Times};
 use super::plan::{Mitigation, Reason};
 use super::protocol::Rules;
@@ -96,7 +96,12 @@ pub enum Fate {
 /// when they say so: care and excuses when they were received, everything else when it happened. Care under way is not
 /// considered. The feed counts as never silent, and nobody touches a Task by hand: of a Task that was rejected only the
 /// excuse is known.
-pub fn ledger_and_history(facts: &Facts, rules: &Rules, until: Instant) -> (Ledger, History) {
+pub fn ledger_and_history(
+    facts: &Facts,
+    rules: &Rules,
+    until: Instant,
+    each: Opportunities,
+) -> (Ledger, History) {
     let known;
     let facts = if knows_later(facts, rules, until) {
         known = known_at(facts, rules, until);
@@ -105,7 +110,7 @@ pub fn ledger_and_history(facts: &Facts, rules: &Rules, until: Instant) -> (Ledg
         facts
     };
     let record = Record::read(facts, rules);
-    let ledger = ledger_of(&record, Feed::unwatched(), until);
+    let ledger = ledger_of(&record, Feed::unwatched(), until, each);
     let history = history(&record, &ledger, until);
     (ledger, history)
 }

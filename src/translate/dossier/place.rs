@@ -15,7 +15,7 @@ use crate::translate::extract::{
 };
 
 /// A fact that is ready for whichever stay it belongs to, and the time by which it can be placed.
-struct Ready {
+pub(super) struct Ready {
     time: Span,
     fact: Fact,
 }
@@ -34,7 +34,7 @@ impl Assembly<'_> {
     /// Places what one document of the patient tells.
     pub(super) fn place(&mut self, extract: &Arc<Extract>) {
         let source = &extract.source;
-        let mut ready = Vec::new();
+        let mut ready = std::mem::take(&mut self.ready);
         let mut doubts: Vec<Arc<str>> = extract.doubts().to_vec();
         for tell in extract.tells() {
             match tell {
@@ -81,11 +81,13 @@ impl Assembly<'_> {
                 }
             }
         }
-        self.settle(extract, ready, doubts);
+        self.settle(extract, &mut ready, doubts);
+        ready.clear();
+        self.ready = ready;
     }
 
     /// Finds the stay of what is ready and adds it, or lets the document wait.
-    fn settle(&mut self, extract: &Extract, ready: Vec<Ready>, doubts: Vec<Arc<str>>) {
+    fn settle(&mut self, extract: &Extract, ready: &mut Vec<Ready>, doubts: Vec<Arc<str>>) {
         let source = &extract.source;
         let named = match &extract.encounter {
             Made::In(_) | Made::Elsewhere if ready.is_empty() && doubts.is_empty() => return,
@@ -97,7 +99,7 @@ impl Assembly<'_> {
             Some(Ok(stay)) => Some(stay.clone()),
             Some(Err(_)) | None => None,
         };
-        for ready in ready {
+        for ready in ready.drain(..) {
             let stay = named.clone().unwrap_or_else(|| self.covering(ready.time));
             match stay {
                 Ok(id) => {
@@ -138,18 +140,12 @@ impl Assembly<'_> {
     }
 
     fn add(&mut self, id: &Arc<str>, ready: Ready, source: &Source) {
-        let born = self.born();
+        let born = self.born;
         let Some(stay) = self.stays.get_mut(id) else { return };
         if let Some(why) = outside(stay.window, born, ready.time) {
             return stay.doubt(source, why);
         }
         stay.take(ready.fact);
-    }
-
-    fn born(&self) -> Option<Instant> {
-        let dossier = self.look.dossier;
-        let born = dossier.get("Patient", dossier.patient())?.patient()?.born?;
-        Some(self.first(When::Day(born)))
     }
 
     /// What is doubtful about the patient is told with every stay.
@@ -176,13 +172,13 @@ impl Assembly<'_> {
         }
     }
 
-    fn care(&self, care: &Care, activities: Vec<Code>, source: &Source) -> Ready {
+    fn care(&self, care: &Care, activities: Arc<[Code]>, source: &Source) -> Ready {
         let Care { at, recorded, received, .. } = *care;
         let fact = CareEvent { at, activities, recorded, received, source: source.clone() };
         Ready { time: self.time(at), fact: Fact::Care(fact) }
     }
 
-    fn excuse(&self, care: &Care, reason: &Code, activities: Vec<Code>, source: &Source) -> Ready {
+    fn excuse(&self, care: &Care, reason: &Code, activities: Arc<[Code]>, source: &Source) -> Ready {
         let Care { at, recorded, received, .. } = *care;
         let (reason, source, asked) = (reason.clone(), source.clone(), Vec::new());
         let fact = Excuse { at, activities, asked, reason, recorded, received, source };
@@ -191,7 +187,7 @@ impl Assembly<'_> {
 
     fn rejected(&self, says: &RejectedSays, source: &Source) -> Ready {
         let RejectedSays { at, asked, reason } = says.clone();
-        let (when, source, activities) = (When::At(at), source.clone(), Vec::new());
+        let (when, source, activities) = (When::At(at), source.clone(), Arc::default());
         let fact = Excuse { at: when, activities, asked, reason, recorded: at, received: at, source };
         Ready { time: point(at), fact: Fact::Excuse(fact) }
     }
@@ -215,8 +211,8 @@ impl Assembly<'_> {
         own: &Arc<[Code]>,
         devices: &Devices,
         doubts: &mut Vec<Arc<str>>,
-    ) -> Option<Vec<Code>> {
-        let Some(devices) = devices else { return Some(own.to_vec()) };
+    ) -> Option<Arc<[Code]>> {
+        let Some(devices) = devices else { return Some(own.clone()) };
         let mut all = BTreeSet::new();
         let mut missing = false;
         for id in devices.iter() {

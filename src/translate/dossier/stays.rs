@@ -6,6 +6,7 @@ use std::sync::Arc;
 use fhir_models::codes::EncounterStatus;
 
 use super::look::{DEEPEST, Look};
+use super::place::Ready;
 use super::{Assembled, StayFacts};
 use crate::care::facts::{Ending, Facts, Source, StayEnd, When};
 use crate::care::ledger::Doubt;
@@ -21,6 +22,10 @@ pub(super) struct Assembly<'a> {
     /// Encounters that were asked for: the stay each belongs to, or why it has none.
     found: BTreeMap<Arc<str>, Result<Arc<str>, &'static str>>,
     pub(super) waiting: Vec<Doubt>,
+    /// When the patient was born, if that is known to the day.
+    pub(super) born: Option<Instant>,
+    /// Of one document after the other, before it is placed.
+    pub(super) ready: Vec<Ready>,
 }
 
 /// One stay being put together.
@@ -44,19 +49,30 @@ impl Stay {
 
 impl<'a> Assembly<'a> {
     pub(super) fn new(look: Look<'a>, settings: &'a Settings) -> Self {
-        Assembly { look, settings, stays: BTreeMap::new(), found: BTreeMap::new(), waiting: Vec::new() }
+        let (stays, found, waiting) = (BTreeMap::new(), BTreeMap::new(), Vec::new());
+        let mut assembly = Assembly { look, settings, stays, found, waiting, born: None, ready: Vec::new() };
+        assembly.born = assembly.birth();
+        assembly
+    }
+
+    fn birth(&self) -> Option<Instant> {
+        let dossier = self.look.dossier;
+        let born = dossier.get("Patient", dossier.patient())?.patient()?.born?;
+        Some(self.first(When::Day(born)))
     }
 
     /// All stays: of the patient's encounters, and of those that documents name.
     pub(super) fn find_stays(&mut self) {
         let dossier = self.look.dossier;
+        let mut before: Option<&str> = None;
         for extract in dossier.documents.values() {
             let encounter = match &extract.encounter {
                 Made::In(encounter) => Some(&**encounter),
                 Made::Unsaid | Made::Elsewhere => extract.encounter().map(|_| extract.id()),
             };
             // What has no stay is told when the documents that name it are placed
-            let _ = encounter.map(|encounter| self.stay_of(encounter));
+            let _ = encounter.filter(|e| before != Some(e)).map(|encounter| self.stay_of(encounter));
+            before = encounter.or(before);
         }
     }
 

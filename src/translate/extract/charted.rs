@@ -6,9 +6,9 @@
 use std::borrow::Cow;
 
 use fhir_models::codes::EventStatus;
-use fhir_models::primitive::{DateTime, InstantTime};
-use serde::Deserialize;
+use fhir_models::primitive::{DateTime, InstantTime, Point};
 use serde::de::IgnoredAny;
+use serde::{Deserialize, Deserializer};
 use serde_json::value::RawValue;
 
 use crate::care::time::Instant;
@@ -34,17 +34,25 @@ pub(super) struct Pair<'a> {
 }
 
 /// A Reference: its text.
-#[derive(Deserialize, Debug)]
+#[derive(Deserialize, Clone, Debug, Default)]
 pub(crate) struct Pointer<'a> {
     #[serde(borrow)]
     pub(crate) reference: Option<Text<'a>>,
 }
 
+/// A dateTime, without its text.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct At(pub(super) Point);
+
+/// An instant, without its text.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Updated(Instant);
+
 /// A Period.
 #[derive(Deserialize, Debug)]
 pub(super) struct Between {
-    pub(super) start: Option<DateTime>,
-    pub(super) end: Option<DateTime>,
+    pub(super) start: Option<At>,
+    pub(super) end: Option<At>,
 }
 
 /// The `meta` of a document.
@@ -53,7 +61,7 @@ pub(super) struct Between {
 pub(crate) struct Told<'a> {
     #[serde(borrow)]
     pub(crate) version_id: Option<Text<'a>>,
-    pub(crate) last_updated: Option<InstantTime>,
+    pub(crate) last_updated: Option<Updated>,
 }
 
 /// What a Procedure worked on.
@@ -64,7 +72,7 @@ pub(super) struct Focal<'a> {
 }
 
 /// A Procedure.
-#[derive(Deserialize, Debug)]
+#[derive(Deserialize, Debug, Default)]
 #[serde(rename_all = "camelCase")]
 pub(crate) struct Charted<'a> {
     #[serde(borrow)]
@@ -80,7 +88,7 @@ pub(crate) struct Charted<'a> {
     pub(crate) subject: Pointer<'a>,
     #[serde(borrow)]
     pub(crate) encounter: Option<Pointer<'a>>,
-    pub(super) performed_date_time: Option<DateTime>,
+    pub(super) performed_date_time: Option<At>,
     pub(super) performed_period: Option<Between>,
     performed_string: Option<IgnoredAny>,
     performed_age: Option<IgnoredAny>,
@@ -97,7 +105,7 @@ pub(crate) struct Charted<'a> {
 
 /// When a Procedure was performed.
 pub(super) enum Performed<'a> {
-    DateTime(&'a DateTime),
+    DateTime(At),
     Period(&'a Between),
     /// A text, an age or a range.
     Vague,
@@ -112,7 +120,7 @@ impl Charted<'_> {
         let vague = [&self.performed_string, &self.performed_age, &self.performed_range];
         let vague = vague.iter().filter(|v| v.is_some()).count();
         match (&self.performed_date_time, &self.performed_period, vague) {
-            (Some(at), None, 0) => Performed::DateTime(at),
+            (Some(at), None, 0) => Performed::DateTime(*at),
             (None, Some(period), 0) => Performed::Period(period),
             (None, None, 1) => Performed::Vague,
             (None, None, 0) => Performed::Unsaid,
@@ -124,11 +132,30 @@ impl Charted<'_> {
 impl Told<'_> {
     /// When this version was told, as it says itself.
     pub(crate) fn at(&self) -> Option<Instant> {
-        self.last_updated.as_ref().map(|at| Instant::from_micros(at.us()))
+        self.last_updated.map(|at| at.0)
     }
 
     /// Its number, where it is one; 1 where it is none.
     pub(crate) fn number(&self) -> u64 {
         self.version_id.as_ref().and_then(|v| v.0.parse().ok()).filter(|n| *n > 0).unwrap_or(1)
+    }
+}
+
+impl Updated {
+    /// None for what is no instant.
+    pub(super) fn read(text: &str) -> Option<Self> {
+        Point::read(text)?.instant_us().map(|us| Updated(Instant::from_micros(us)))
+    }
+}
+
+impl<'de> Deserialize<'de> for At {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        DateTime::deserialize(deserializer).map(|said| At(said.point()))
+    }
+}
+
+impl<'de> Deserialize<'de> for Updated {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        InstantTime::deserialize(deserializer).map(|said| Updated(Instant::from_micros(said.us())))
     }
 }

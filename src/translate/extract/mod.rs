@@ -8,6 +8,7 @@ pub(crate) mod charted;
 mod condition;
 mod device;
 mod encounter;
+pub(crate) mod glance;
 mod location;
 mod observation;
 mod patient;
@@ -51,6 +52,16 @@ pub struct Extract {
     pub by_first: bool,
 }
 
+/// What a document says, whichever document it is: the fields of an [`Extract`].
+#[derive(Clone, PartialEq, Debug)]
+pub(crate) struct Said {
+    pub(crate) encounter: Made,
+    pub(crate) tells: Tells,
+    pub(crate) doubts: Option<Box<Vec<Arc<str>>>>,
+    pub(crate) by_version: bool,
+    pub(crate) by_first: bool,
+}
+
 /// The encounter in which a document was made.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub enum Made {
@@ -70,7 +81,7 @@ pub enum Tells {
     /// One thing.
     One(Tell),
     /// Several.
-    Many(Box<[Tell]>),
+    Many(Vec<Tell>),
 }
 
 /// One thing that a document says.
@@ -275,6 +286,12 @@ pub(super) fn name_of(source: &Source) -> &str {
 }
 
 impl Extract {
+    fn new(stored: &Stored<'_>, said: Said) -> Self {
+        let Said { encounter, tells, doubts, by_version, by_first } = said;
+        let version = u32::try_from(stored.version).unwrap_or(u32::MAX);
+        Extract { source: stored.source(), encounter, tells, doubts, version, by_version, by_first }
+    }
+
     /// `Type/id`.
     pub fn name(&self) -> &str {
         name_of(&self.source)
@@ -338,33 +355,35 @@ impl Extract {
 
 /// What the current version of a document says.
 pub fn extract(stored: &Stored<'_>, codes: &Codes, bases: &Bases) -> Extract {
-    extract_versions(std::slice::from_ref(stored), codes, bases).unwrap_or_else(|| nothing(stored))
+    Extract::new(stored, said(std::slice::from_ref(stored), stored, codes, bases))
 }
 
 /// What the last of `versions` says, with what the earlier ones tell of when it was first said; oldest first. None
 /// for no versions.
 pub fn extract_versions(versions: &[Stored<'_>], codes: &Codes, bases: &Bases) -> Option<Extract> {
     let stored = versions.last()?;
-    if stored.deleted {
-        return Some(nothing(stored));
-    }
+    Some(Extract::new(stored, said(versions, stored, codes, bases)))
+}
+
+/// What `stored`, the last of `versions`, says.
+pub(crate) fn said(versions: &[Stored<'_>], stored: &Stored<'_>, codes: &Codes, bases: &Bases) -> Said {
     let mut reading = Reading::new(versions, stored, codes, bases);
-    if reading.meaning_is_whole() {
+    if !stored.deleted && reading.meaning_is_whole() {
         read(&mut reading);
     }
-    Some(reading.into_extract())
+    reading.into_said()
 }
 
 /// What a Procedure says that has been read where it lies, and in which nothing can change the meaning of the rest.
-pub(crate) fn extract_charted(
+pub(crate) fn said_by(
     procedure: &charted::Charted<'_>,
     stored: &Stored<'_>,
     codes: &Codes,
     bases: &Bases,
-) -> Extract {
+) -> Said {
     let mut reading = Reading::new(std::slice::from_ref(stored), stored, codes, bases);
     procedure::read(procedure, &mut reading);
-    reading.into_extract()
+    reading.into_said()
 }
 
 fn read(reading: &mut Reading<'_>) {
@@ -384,20 +403,4 @@ fn read(reading: &mut Reading<'_>) {
         // Medication, definitions and what else Terce writes tell nothing of care that was given
         _ => {}
     }
-}
-
-fn nothing(stored: &Stored<'_>) -> Extract {
-    Extract {
-        source: stored.source(),
-        encounter: Made::Unsaid,
-        tells: Tells::Nothing,
-        doubts: None,
-        version: version(stored),
-        by_version: false,
-        by_first: false,
-    }
-}
-
-fn version(stored: &Stored<'_>) -> u32 {
-    u32::try_from(stored.version).unwrap_or(u32::MAX)
 }

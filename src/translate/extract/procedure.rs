@@ -19,7 +19,7 @@ pub(super) fn read(procedure: &Charted<'_>, reading: &mut Reading<'_>) {
     }
     let mut meaning = reading.coded(procedure.code.as_ref());
     let devices = if meaning.activities.is_empty() && meaning.airways.is_empty() {
-        used(procedure, reading, &mut meaning)
+        used(procedure, reading, meaning.to_mut())
     } else {
         None
     };
@@ -52,7 +52,7 @@ fn told_at(procedure: &Charted<'_>) -> Option<Instant> {
 /// added to `meaning`; what they are as airways is not: the use of a ventilator is told by other documents.
 fn used(procedure: &Charted<'_>, reading: &Reading<'_>, meaning: &mut Meaning) -> Devices {
     for code in &procedure.used_code {
-        meaning.activities = reading.coded(Some(code)).with(meaning).activities;
+        meaning.activities = reading.coded(Some(code)).into_owned().with(meaning).activities;
     }
     let references =
         procedure.used_reference.iter().chain(procedure.focal_device.iter().map(|d| &d.manipulated));
@@ -110,7 +110,7 @@ fn care(
 }
 
 fn not_done(procedure: &Charted<'_>, activities: Arc<[Code]>, devices: Devices, reading: &mut Reading<'_>) {
-    let Some(reason) = reading.coded(procedure.status_reason.as_ref()).excuse else {
+    let Some(reason) = reading.coded(procedure.status_reason.as_ref()).excuse.clone() else {
         return reading.doubt("not done, and its reason is none that counts; it has no effect");
     };
     let at = match procedure.performed() {
@@ -168,9 +168,9 @@ fn span(
         Performed::Twice => Err("it says twice when it was; it tells nothing"),
         Performed::Unsaid => Ok((None, None)),
         Performed::DateTime(at) => {
-            reading.when(at).map(|at| (Some(at), None)).map_err(super::reading::Vague::why)
+            reading.when_at(at.0).map(|at| (Some(at), None)).map_err(super::reading::Vague::why)
         }
-        Performed::Period(period) => reading.between(period.start.as_ref(), period.end.as_ref()),
+        Performed::Period(period) => reading.between(period.start.map(|s| s.0), period.end.map(|e| e.0)),
         Performed::Vague => Err("its time is a text, an age or a range; it tells nothing"),
     }
 }

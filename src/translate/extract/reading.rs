@@ -1,22 +1,26 @@
 //! A document being read: its times, its references, and what comes of it.
 
+use std::borrow::Cow;
 use std::cmp::Ordering;
 use std::sync::Arc;
 
 use chrono::{Datelike, NaiveDate};
 use fhir_models::datatypes::{CodeableConcept, Meta, Period, Reference};
 use fhir_models::json::scan;
-use fhir_models::primitive::{DateTime, InstantTime, Precision};
+use fhir_models::primitive::{DateTime, InstantTime, Point, Precision};
 use fhir_models::{Procedure, Resource, parse_scanned};
 use memchr::memmem;
 use serde::Deserialize;
 
 use super::charted::{Charted, Concept, Pointer};
-use super::{Devices, Extract, Made, Tell, Tells, nothing};
+use super::{Devices, Made, Said, Tell, Tells};
 use crate::care::facts::When;
 use crate::care::time::{Instant, Length};
 use crate::translate::codes::{Codes, Meaning};
 use crate::translate::document::{Bases, Stored, Target};
+
+/// 1900-01-01T00:00:00Z.
+const FIRST_SOUND: Instant = Instant::from_micros(-2_208_988_800_000_000);
 
 /// A document being read.
 pub(super) struct Reading<'a> {
@@ -25,7 +29,7 @@ pub(super) struct Reading<'a> {
     pub(super) codes: &'a Codes,
     pub(super) bases: &'a Bases,
     made: Made,
-    tells: Vec<Tell>,
+    tells: Tells,
     doubts: Vec<Arc<str>>,
     by_version: bool,
     by_first: bool,
@@ -56,32 +60,17 @@ impl<'a> Reading<'a> {
         codes: &'a Codes,
         bases: &'a Bases,
     ) -> Self {
-        let (made, tells, doubts) = (Made::Unsaid, Vec::new(), Vec::new());
+        let (made, tells, doubts) = (Made::Unsaid, Tells::Nothing, Vec::new());
         Reading { stored, versions, codes, bases, made, tells, doubts, by_version: false, by_first: false }
     }
 
-    pub(super) fn into_extract(mut self) -> Extract {
-        let tells = match (self.tells.pop(), self.tells.is_empty()) {
-            (None, _) => Tells::Nothing,
-            (Some(only), true) => Tells::One(only),
-            (Some(last), false) => {
-                self.tells.push(last);
-                Tells::Many(self.tells.into())
-            }
-        };
+    pub(super) fn into_said(mut self) -> Said {
         self.doubts.dedup();
         let doubts = (!self.doubts.is_empty()).then(|| Box::new(self.doubts));
         // Where a document of another trade was made is nothing to wait for
-        let silent = tells == Tells::Nothing && doubts.is_none();
+        let silent = self.tells == Tells::Nothing && doubts.is_none();
         let encounter = if silent { Made::Unsaid } else { self.made };
-        Extract {
-            encounter,
-            tells,
-            doubts,
-            by_version: self.by_version,
-            by_first: self.by_first,
-            ..nothing(self.stored)
-        }
+        Said { encounter, tells: self.tells, doubts, by_version: self.by_version, by_first: self.by_first }
     }
 
     /// False, with a doubt, if something in the document may change the meaning of the rest. Such documents are
@@ -125,7 +114,14 @@ impl<'a> Reading<'a> {
     }
 
     pub(super) fn tell(&mut self, tell: Tell) {
-        self.tells.push(tell);
+        self.tells = match std::mem::replace(&mut self.tells, Tells::Nothing) {
+            Tells::Nothing => Tells::One(tell),
+            Tells::One(first) => Tells::Many(vec![first, tell]),
+            Tells::Many(mut tells) => {
+                tells.push(tell);
+                Tells::Many(tells)
+            }
+        };
     }
 
     pub(super) fn doubt(&mut self, why: impl Into<Arc<str>>) {
@@ -164,7 +160,7 @@ impl<'a> Reading<'a> {
     }
 
     /// [`Reading::concept`] for a document that is read where it lies.
-    pub(super) fn coded(&self, concept: Option<&Concept<'_>>) -> Meaning {
+    pub(super) fn coded(&self, concept: Option<&Concept<'_>>) -> Cow<'a, Meaning> {
         let pairs = concept.into_iter().flat_map(|c| &c.coding);
         self.codes.all(pairs.filter_map(|pair| self.codes.code(&pair.system, &pair.code)))
     }
@@ -238,42 +234,52 @@ impl Reading<'_> {
     }
 
     pub(super) fn when(&self, said: &DateTime) -> Result<When, Vague> {
-        let when = match (said.precision(), said.instant_us(), said.date()) {
-            (Precision::Instant, Some(us), _) => When::At(Instant::from_micros(us)),
-            (Precision::Day, _, Some(day)) => When::Day(day),
-            _ => return Err(Vague::Imprecise),
-        };
-        let latest = self.received() + Length::hours(366 * 24);
-        let sound = match when {
-            When::At(at) => at.utc().year() >= 1900 && at <= latest,
-            When::Day(day) => day.year() >= 1900 && day <= latest.utc().date_naive(),
-        };
-        if sound { Ok(when) } else { Err(Vague::Absurd) }
+        self.when_at(said.point())
+    }
+
+    /// [`Reading::when`] of what the text means.
+    pub(super) fn when_at(&self, said: Point) -> Result<When, Vague> {
+        match (said.precision(), said.instant_us(), said.date()) {
+            (Precision::Instant, Some(us), _) => self.sound(Instant::from_micros(us)),
+            (Precision::Day, _, Some(day)) => {
+                let sound = day.year() >= 1900 && day <= self.latest().utc().date_naive();
+                if sound { Ok(When::Day(day)) } else { Err(Vague::Absurd) }
+            }
+            _ => Err(Vague::Imprecise),
+        }
     }
 
     /// The instant of an `instant`, which is never vague but may be absurd.
     pub(super) fn when_instant(&self, said: &InstantTime) -> Result<When, Vague> {
-        let at = Instant::from_micros(said.us());
-        let sound = at.utc().year() >= 1900 && at <= self.received() + Length::hours(366 * 24);
+        self.sound(Instant::from_micros(said.us()))
+    }
+
+    fn sound(&self, at: Instant) -> Result<When, Vague> {
+        let sound = FIRST_SOUND <= at && at <= self.latest();
         if sound { Ok(When::At(at)) } else { Err(Vague::Absurd) }
+    }
+
+    /// What was charted for later is absurd.
+    fn latest(&self) -> Instant {
+        self.received() + Length::hours(366 * 24)
     }
 
     /// Start and end of a period; an error says why it tells nothing.
     pub(super) fn period(&self, period: &Period) -> Result<(Option<When>, Option<When>), &'static str> {
-        self.between(period.start.as_ref(), period.end.as_ref())
+        self.between(period.start.as_ref().map(DateTime::point), period.end.as_ref().map(DateTime::point))
     }
 
     /// [`Reading::period`] of its two ends.
     pub(super) fn between(
         &self,
-        start: Option<&DateTime>,
-        end: Option<&DateTime>,
+        start: Option<Point>,
+        end: Option<Point>,
     ) -> Result<(Option<When>, Option<When>), &'static str> {
-        let backwards = start.zip(end).and_then(|(s, e)| s.compare(e));
+        let backwards = start.zip(end).and_then(|(s, e)| s.compare(&e));
         if backwards == Some(Ordering::Greater) {
             return Err("its period ends before it starts; it tells nothing");
         }
-        let side = |said: Option<&DateTime>| said.map(|d| self.when(d)).transpose().map_err(Vague::why);
+        let side = |said: Option<Point>| said.map(|p| self.when_at(p)).transpose().map_err(Vague::why);
         Ok((side(start)?, side(end)?))
     }
 }

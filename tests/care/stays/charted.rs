@@ -228,6 +228,7 @@ fn act(dice: &mut Dice, frame: &Frame, rules: &Rules, at: Instant, out: &mut Vec
     for _ in 0..*dice.pick(&[0, 0, 1, 2]) {
         activities.push(Code::new(dice.pick::<&str>(&ACTIVITIES)));
     }
+    let activities: Arc<[Code]> = activities.into();
     let when = if dice.chance(4) { When::Day(at.day(frame.zone)) } else { When::At(at) };
     let recorded = at + Length::minutes(*dice.pick(&[0, 0, 0, 2, 30, 31, 300]));
     let received = recorded + Length::minutes(*dice.pick(&[0, 0, 0, 1, 29, 200]));
@@ -235,7 +236,7 @@ fn act(dice: &mut Dice, frame: &Frame, rules: &Rules, at: Instant, out: &mut Vec
         // what was refused of a Task is about requirements and not about activities
         let of_task = matches!(when, When::At(_)) && dice.chance(30);
         let (asked, activities) =
-            if of_task { (asked(dice, rules), Vec::new()) } else { (Vec::new(), activities) };
+            if of_task { (asked(dice, rules), Arc::default()) } else { (Vec::new(), activities) };
         let (reason, source) =
             (Code::new("refused"), source(if of_task { "Task" } else { "Procedure" }, out));
         out.push(Entry::Excuse(Excuse { at: when, activities, asked, reason, recorded, received, source }));

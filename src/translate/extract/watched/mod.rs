@@ -57,7 +57,8 @@ pub fn watch(
         }
     }
     let source = stored.source();
-    doubts.extend(document.into_extract().doubts().iter().map(|why| Doubt::new(&source, why.clone())));
+    let said = document.into_said().doubts.into_iter().flat_map(|doubts| *doubts);
+    doubts.extend(said.map(|why| Doubt::new(&source, why)));
 }
 
 /// As much of a document as tells whether surveillance looks at it.
