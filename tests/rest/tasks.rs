@@ -87,3 +87,31 @@ async fn a_task_is_taken_within_a_bundle_too() {
         assert_eq!(service.get("/fhir/Task/t1").await.json()["status"], "accepted");
     }
 }
+
+#[tokio::test]
+async fn a_transaction_that_changes_a_task_is_put_into_what_the_service_writes_meanwhile() {
+    for _ in 0..30 {
+        let service = service().await;
+        let taken = with(task(), json!({ "id": "t1", "status": "accepted" }));
+        let request = json!({ "method": "PUT", "url": "Task/t1" });
+        let bundle = json!({ "resourceType": "Bundle", "type": "transaction", "entry": [{ "resource": taken, "request": request }] });
+        let writes = async {
+            for said in ["one", "two", "three"] {
+                let write = Write {
+                    kind: "Task".into(),
+                    id: Some("t1".to_owned()),
+                    body: Some(with(task(), json!({ "description": said })).to_string().into_bytes()),
+                    patient: Some("p1".to_owned()),
+                    ..Write::default()
+                };
+                service
+                    .store
+                    .commit(Batch { now_us: NOON_US, writes: vec![write], ..Batch::default() })
+                    .await
+                    .unwrap();
+            }
+        };
+        let (reply, ()) = tokio::join!(service.post("/fhir", &bundle), writes);
+        assert_eq!(reply.status, 200, "{}", reply.text());
+    }
+}

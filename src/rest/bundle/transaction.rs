@@ -44,6 +44,8 @@ struct Ready {
     verb: HttpVerb,
     write: Write,
     warnings: Vec<Issue>,
+    /// It is put into whatever the service has written last; the client has not said into what.
+    amends: bool,
 }
 
 /// What references of a Bundle stand for.
@@ -59,7 +61,7 @@ pub(super) async fn run(edge: &Edge, ask: &Ask<'_>, body: &Bytes, frame: Frame) 
     for _ in 0..limits::RETRIES {
         match attempt(rest, ask, body, &frame.entries).await? {
             Some(fates) => return Ok(reply::text("transaction-response", &fates)),
-            // somebody created meanwhile what was not there when it was looked for
+            // somebody wrote meanwhile what was not there, or was otherwise, when it was looked for
             None => continue,
         }
     }
@@ -295,6 +297,7 @@ async fn write(
     now_us: i64,
 ) -> Result<Ready, Refused> {
     let Act { index, verb, kind, id, precondition, .. } = act;
+    let amends = kind.origin == Origin::Shared && !matches!(precondition, Precondition::Version(_));
     let write = match draft {
         None => write::deletion(kind, id, precondition),
         Some(draft) if kind.origin == Origin::Shared => {
@@ -306,10 +309,11 @@ async fn write(
         }
         Some(draft) => draft.into_write(id, precondition),
     };
-    Ok(Ready { index, verb, write, warnings })
+    Ok(Ready { index, verb, write, warnings, amends })
 }
 
-/// Commits; none if something was created meanwhile that the transaction would create.
+/// Commits; none if something was created meanwhile that the transaction would create, or the service has written a Task
+/// meanwhile that it changes.
 async fn commit(rest: &Rest, ask: &Ask<'_>, ready: &mut [Ready]) -> Result<Option<Vec<Written>>, Refused> {
     let writes: Vec<Write> = ready.iter_mut().map(|r| take(r, ask)).collect();
     if writes.is_empty() {
@@ -320,6 +324,9 @@ async fn commit(rest: &Rest, ask: &Ask<'_>, ready: &mut [Ready]) -> Result<Optio
     match rest.commit(Batch { now_us: ask.now_us, writes, ..Batch::default() }).await {
         Ok(committed) => Ok(Some(committed.written)),
         Err(StoreError::Exists { index, .. }) if unmatched.get(index) == Some(&true) => Ok(None),
+        Err(StoreError::VersionConflict { index, .. }) if ready.get(index).is_some_and(|r| r.amends) => {
+            Ok(None)
+        }
         Err(error) => {
             let index = write_of(&error).and_then(|at| ready.get(at)).map(|r| r.index);
             let refused = Refused::from(error);
