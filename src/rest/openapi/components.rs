@@ -171,7 +171,7 @@ pub(super) fn of_operation(operation: Operation) -> Vec<Value> {
             query("targetsystem", false, text()),
             query("reverse", false, json!({ "type": "boolean" })),
         ],
-        Operation::Try | Operation::Status => Vec::new(),
+        Operation::Try | Operation::Status | Operation::VentilatorEvents => Vec::new(),
         Operation::Validate => vec![query("mode", false, json!({ "enum": ["create", "update", "delete"] }))],
     }
 }

@@ -148,7 +148,10 @@ pub(super) fn of_kind(paths: &mut Paths, fhir: &str, kind: &Kind) {
     paths.insert(format!("{fhir}/{name}/{{id}}/_history/{{version}}"), json!({ "get": version }));
     for asked in kind.operations.iter().copied() {
         let of_type = match asked {
-            Operation::EvaluateMeasure | Operation::Explain | Operation::Status => false,
+            Operation::EvaluateMeasure
+            | Operation::Explain
+            | Operation::Status
+            | Operation::VentilatorEvents => false,
             Operation::Translate | Operation::Try | Operation::Validate => true,
         };
         if of_type {
@@ -249,9 +252,10 @@ fn operations(kind: &Kind, asked: Operation, of: Vec<Value>) -> Value {
         Operation::Try => ("What a plan would ask, in words, or why it cannot be honoured", "Parameters"),
         Operation::Validate => ("What a write would meet", "OperationOutcome"),
         Operation::Status => ("How far a subscriber has been told", "Bundle"),
+        Operation::VentilatorEvents => ("What surveillance finds in a stay, to be confirmed", "Parameters"),
     };
     let mut good = found(back);
-    if asked == Operation::Explain {
+    if matches!(asked, Operation::Explain | Operation::VentilatorEvents) {
         set(&mut good, "/content", "text/plain", json!({ "schema": { "type": "string" } }));
     }
     let one = if of.is_empty() { "" } else { "One" };
@@ -281,7 +285,9 @@ fn with_given(mut operation: Value, kind: &Kind, asked: Operation) -> Value {
                 { "name": "system", "valueUri": "http://snomed.info/sct" }, { "name": "code", "valueCode": "717778001" },
             ])),
         ),
-        Operation::Explain | Operation::Status => (reference("Parameters"), None),
+        Operation::Explain | Operation::Status | Operation::VentilatorEvents => {
+            (reference("Parameters"), None)
+        }
     };
     let mut media = json!({ "schema": schema });
     match given {
