@@ -14,6 +14,7 @@
 )]
 
 mod care;
+mod measures;
 mod outside;
 mod replay;
 mod rest;

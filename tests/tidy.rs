@@ -17,7 +17,10 @@ const MAY_USE: &[(&str, &[&str])] = &[
         &["care", "translate", "store", "stays", "reconcile", "config", "clock", "feed", "telemetry"],
     ),
     ("feed", &["care", "translate", "store", "feed", "config", "clock"]),
-    ("rest", &["care", "translate", "store", "stays", "rest", "config", "clock", "feed", "telemetry"]),
+    (
+        "rest",
+        &["care", "translate", "store", "stays", "site", "rest", "config", "clock", "feed", "telemetry"],
+    ),
     ("config", &["care", "translate", "config"]),
     ("clock", &["care", "clock"]),
     ("telemetry", &["telemetry"]),

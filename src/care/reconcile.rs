@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use super::ahead::{self, Ahead, until};
 use super::airway::{Airway, airway};
 use super::attribute::{Segment, segments};
 use super::cells::{Column, cells, patient_days};
@@ -25,6 +26,15 @@ const WAKES_TRIED: usize = 200;
 /// Depends on the set of facts only. With the same facts, rules and feed nothing but hours changes between `now` and
 /// `wake`, and something does at `wake`.
 pub fn reconcile(facts: &Facts, rules: &Rules, feed: Feed, now: Instant) -> Ledger {
+    reconcile_ahead(facts, rules, feed, now).0
+}
+
+/// The same ledger, and the hours that go on by themselves until its `wake`.
+///
+/// # Guarantees
+/// With the same facts, rules and feed, its cells and [`hours`](super::ahead::hours) ahead at an instant before `wake`
+/// add up to the cells of the ledger at that instant.
+pub fn reconcile_ahead(facts: &Facts, rules: &Rules, feed: Feed, now: Instant) -> (Ledger, Vec<Ahead>) {
     let record = Record::read(facts, rules);
     let draft = draft(&record, feed, now);
     let mut from = now;
@@ -44,7 +54,7 @@ pub fn reconcile(facts: &Facts, rules: &Rules, feed: Feed, now: Instant) -> Ledg
         ahead.extend(later.wakes);
         from = next;
     }
-    Ledger { wake, ..draft.ledger }
+    (Ledger { wake, ..draft.ledger }, until(draft.ahead, wake))
 }
 
 /// The same ledger, without the search for the next wake (`wake` is none): for counting what is past.
@@ -61,6 +71,7 @@ pub(super) fn ledger_of(record: &Record<'_>, feed: Feed, now: Instant) -> Ledger
 struct Draft {
     ledger: Ledger,
     wakes: Vec<Instant>,
+    ahead: Vec<Ahead>,
 }
 
 impl Draft {
@@ -128,13 +139,14 @@ fn draft(record: &Record<'_>, feed: Feed, now: Instant) -> Draft {
         wake: None,
     };
     let episode = scene.airway.episodes.iter().find(|e| e.contains(now));
-    let mut columns: Vec<Column<'_>> = Vec::new();
+    let (mut columns, mut ahead): (Vec<Column<'_>>, Vec<Ahead>) = (Vec::new(), Vec::new());
     for lines in &by_protocol {
         for line in lines {
             let counted = count(line, lines, &frame);
             let found = find_lapses(line, &counted.chances, &frame);
             ledger.standings.push(stand(line, &counted.ask, &found, episode));
             let mut column = Column::hours(line, &found, &frame, &segments);
+            ahead.extend(ahead::ahead(line, &found, &frame, places));
             for lapse in found {
                 // with no allowance a miss is announced once its deadline is past
                 wakes.push(lapse.declared.max(lapse.from + TICK));
@@ -146,7 +158,7 @@ fn draft(record: &Record<'_>, feed: Feed, now: Instant) -> Draft {
             }
             for chance in counted.chances {
                 let index = segments.index(chance.at);
-                let opportunity = opportunity(line, chance, segments.get(index));
+                let opportunity = opportunity(line, chance, segments.get(index), rules.allowance);
                 column.count(index, &opportunity);
                 ledger.opportunities.push(opportunity);
             }
@@ -159,14 +171,9 @@ fn draft(record: &Record<'_>, feed: Feed, now: Instant) -> Draft {
     ledger.doubts.extend(unusable_days(facts, &by_protocol));
     ledger.doubts.sort();
     ledger.doubts.dedup();
-    wakes.extend(
-        ledger
-            .census
-            .last()
-            .map(|c| next_day(c.day))
-            .map(|d| local_instant(d, rules.census_at, rules.zone) + TICK),
-    );
-    Draft { ledger, wakes }
+    let counted = ledger.census.last().map(|c| next_day(c.day));
+    wakes.extend(counted.map(|day| local_instant(day, rules.census_at, rules.zone) + TICK));
+    Draft { ledger, wakes, ahead }
 }
 
 /// The lines of each protocol that ever applied to the stay.
@@ -297,14 +304,20 @@ fn stand(line: &Line<'_>, ask: &Ask, lapses: &[Found<'_>], episode: Option<Span>
     standing
 }
 
-fn opportunity(line: &Line<'_>, chance: Chance<'_>, segment: Option<&Segment>) -> Opportunity {
+fn opportunity(
+    line: &Line<'_>,
+    chance: Chance<'_>,
+    segment: Option<&Segment>,
+    allowance: Length,
+) -> Opportunity {
     Opportunity {
         requirement: line.id(),
         outcome: chance.outcome,
         at: chance.at,
         deadline: chance.deadline,
         basis: chance.ground.basis(),
-        late_charted: chance.late,
+        late_charted: chance.delay.is_some_and(|delay| delay > allowance),
+        delay: chance.delay,
         evidence: chance.evidence.sources(),
         unit: segment.map(|s| s.unit.clone()).unwrap_or_default(),
         day: segment.map(|s| s.day).unwrap_or_default(),

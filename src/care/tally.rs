@@ -5,7 +5,8 @@ use std::sync::Arc;
 
 use chrono::NaiveDate;
 
-use super::ledger::{Cell, CellKey, Census, Ledger, PatientDay};
+use super::delays::Delays;
+use super::ledger::{Cell, CellKey, Census, Ledger, Opportunity, PatientDay};
 
 /// Sums over stays.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
@@ -16,6 +17,8 @@ pub struct Tally {
     pub days: BTreeMap<(Arc<str>, NaiveDate), DayCell>,
     /// Daily counts of patients, by unit and local day.
     pub census: BTreeMap<(Arc<str>, NaiveDate), CensusCell>,
+    /// How long after care that was met it was charted, by unit, local day and shift.
+    pub delays: BTreeMap<(Arc<str>, NaiveDate, Arc<str>), Delays>,
 }
 
 /// Patient-days on which something was counted.
@@ -46,6 +49,15 @@ impl Tally {
         }
         ledger.patient_days.iter().for_each(|day| self.add_day(day));
         ledger.census.iter().for_each(|count| self.add_census(count));
+        ledger.opportunities.iter().for_each(|opportunity| self.add_delay(opportunity));
+    }
+
+    /// Adds how late one care was charted.
+    pub fn add_delay(&mut self, opportunity: &Opportunity) {
+        if let Some(delay) = opportunity.delay {
+            let key = (opportunity.unit.clone(), opportunity.day, opportunity.shift.clone());
+            self.delays.entry(key).or_default().count(delay, 1);
+        }
     }
 
     /// Adds one day of one stay.
@@ -87,6 +99,9 @@ impl Tally {
             cell.patients += count.patients;
             cell.ventilated += count.ventilated;
         }
+        for (key, delays) in &other.delays {
+            self.delays.entry(key.clone()).or_default().add(delays);
+        }
     }
 
     /// Only the local days `from..=to`, and only `unit` if one is given.
@@ -95,10 +110,12 @@ impl Tally {
         let cells = self.cells.iter().filter(|(k, _)| wanted(&k.unit, k.day));
         let days = self.days.iter().filter(|((u, d), _)| wanted(u, *d));
         let census = self.census.iter().filter(|((u, d), _)| wanted(u, *d));
+        let delays = self.delays.iter().filter(|((u, d, _), _)| wanted(u, *d));
         Tally {
             cells: cells.map(|(k, c)| (k.clone(), *c)).collect(),
             days: days.map(|(k, c)| (k.clone(), c.clone())).collect(),
             census: census.map(|(k, c)| (k.clone(), *c)).collect(),
+            delays: delays.map(|(k, c)| (k.clone(), c.clone())).collect(),
         }
     }
 

@@ -119,8 +119,7 @@ async fn fhir(edge: &Edge, parts: &Parts, below: &str, body: Body) -> (usize, Ou
 }
 
 async fn route(edge: &Edge, ask: &Ask<'_>, body: Body) -> Outcome {
-    let explains = ask.path.get(2).is_some_and(|p| p == "$explain");
-    ask.acceptable(explains)?;
+    ask.acceptable(operations::beside_json(ask.path.last().map(AsRef::as_ref)))?;
     let path: Vec<&str> = ask.path.iter().map(AsRef::as_ref).collect();
     match path.as_slice() {
         [] => match ask.method {
@@ -131,6 +130,7 @@ async fn route(edge: &Edge, ask: &Ask<'_>, body: Body) -> Outcome {
             Method::GET => capability::answer(edge, ask),
             _ => Err(Refused::Method("GET, HEAD")),
         },
+        [operation] if operation.starts_with('$') => operations::on_all(edge, ask, operation).await,
         [name, rest @ ..] => {
             let kind = types::kind(name).ok_or(Refused::UnknownType)?;
             of_kind(edge, ask, kind, rest, body).await

@@ -25,6 +25,7 @@ mod read;
 mod refused;
 mod search;
 mod server;
+mod table;
 mod text;
 pub mod types;
 mod write;

@@ -3,9 +3,9 @@
 use fhir_models::datatypes::{Identifier, Reference};
 use fhir_models::json::scan;
 use fhir_models::{
-    CodeSystem, ConceptMap, Condition, Device, DeviceUseStatement, Encounter, IssueKind, Location, Measure,
-    MedicationAdministration, Observation, ParseError, Patient, PlanDefinition, Procedure, Resource, Task,
-    ValueSet, parse_scanned, validate,
+    CodeSystem, ConceptMap, Condition, Device, DeviceUseStatement, Encounter, Group, IssueKind, Location,
+    Measure, MedicationAdministration, Observation, ParseError, Patient, PlanDefinition, Procedure, Resource,
+    Task, ValueSet, parse_scanned, validate,
 };
 
 use crate::care::facts::Source;
@@ -165,6 +165,7 @@ pub fn read(kind: &str, body: &[u8], bases: &Bases) -> Result<Read, ParseError> 
         "Encounter" => typed::<Encounter>(body, bases),
         "Patient" => typed::<Patient>(body, bases),
         "Location" => typed::<Location>(body, bases),
+        "Group" => typed::<Group>(body, bases),
         "Condition" => typed::<Condition>(body, bases),
         "MedicationAdministration" => typed::<MedicationAdministration>(body, bases),
         "PlanDefinition" => typed::<PlanDefinition>(body, bases),
@@ -311,6 +312,12 @@ impl Linked for Encounter {
 }
 
 impl Linked for Patient {
+    fn identifiers(&self) -> &[Identifier] {
+        &self.identifier
+    }
+}
+
+impl Linked for Group {
     fn identifiers(&self) -> &[Identifier] {
         &self.identifier
     }

@@ -11,7 +11,8 @@
 //! * [`protocol`]: PlanDefinition to protocol, or why not;
 //! * [`shipped`]: the definitions that come with Terce;
 //! * [`outcomes`]: what must be said, as Task and DetectedIssue, and what has been said, read back;
-//! * [`tallies`]: the tallies of a stay as bytes; [`measures`]: sums as MeasureReport.
+//! * [`tallies`]: what a stay contributes to the sums, as numbers; [`measures`]: sums as MeasureReport;
+//! * [`quality`]: what is wrong with what a site sends.
 
 pub mod advice;
 pub mod codes;
@@ -22,6 +23,7 @@ pub mod extract;
 pub mod measures;
 pub mod outcomes;
 pub mod protocol;
+pub mod quality;
 pub mod shipped;
 pub mod tallies;
 

@@ -89,7 +89,8 @@ struct Chance {
     at: Instant,
     due: Instant,
     deadline: Instant,
-    late_charted: bool,
+    /// From the care until it was charted, of what was met.
+    delay: Option<Length>,
     evidence: Vec<Source>,
     basis: Basis,
 }
@@ -147,7 +148,8 @@ fn opportunity(chart: &Chart, track: &Track, chance: Chance) -> Opportunity {
         at: chance.at,
         deadline: chance.deadline,
         basis: chance.basis,
-        late_charted: chance.late_charted,
+        late_charted: chance.delay.is_some_and(|delay| delay > chart.rules.allowance),
+        delay: chance.delay,
         evidence: chance.evidence,
         unit: chart.unit_name(i).unwrap_or_default(),
         day: chart.minutes[i].day,

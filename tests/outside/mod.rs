@@ -3,6 +3,7 @@
 
 mod examples;
 mod foreign;
+mod populations;
 mod spark;
 mod stays;
 mod validators;

@@ -16,6 +16,7 @@ mod interactions;
 mod operations;
 mod probes;
 mod random;
+mod reports;
 mod rules;
 mod searches;
 mod server;
