@@ -10,9 +10,10 @@ use std::sync::Arc;
 use anyhow::{Context, bail};
 use clap::{Args, Parser, Subcommand};
 
+use crate::access::registry::{Issuer, KeysFrom};
 use crate::care::explain::{Explained, explain};
 use crate::clock::Clock;
-use crate::config::Config;
+use crate::config::{Access, Config};
 use crate::feed::Feeds;
 use crate::reconcile::Reconciler;
 use crate::stays::Stays;
@@ -57,6 +58,9 @@ struct Common {
     /// Where to listen, in place of what the file says.
     #[arg(long, env = "TERCE_LISTEN")]
     listen: Option<std::net::SocketAddr>,
+    /// Where those who watch over the service are answered, in place of what the file says.
+    #[arg(long, env = "TERCE_ADMIN_LISTEN")]
+    admin_listen: Option<std::net::SocketAddr>,
     /// Folder of the database, in place of what the file says.
     #[arg(long, env = "TERCE_DATA")]
     data: Option<PathBuf>,
@@ -130,10 +134,15 @@ pub fn run(command: Command) -> ExitCode {
 fn configured(common: &Common) -> Result<Config, Vec<String>> {
     let mut config = Config::load(common.config.as_deref())?;
     config.listen = common.listen.unwrap_or(config.listen);
+    config.admin_listen = common.admin_listen.or(config.admin_listen);
     if let Some(data) = &common.data {
         config.data.clone_from(data);
     }
-    Ok(config)
+    let mut errors: Vec<String> = config.exposed().err().into_iter().collect();
+    if let Access::Registered(registry) = &config.access {
+        errors.extend(crate::rest::unknown_types(registry));
+    }
+    if errors.is_empty() { Ok(config) } else { Err(errors) }
 }
 
 fn say(text: &str, error: bool) {
@@ -143,7 +152,11 @@ fn say(text: &str, error: bool) {
 
 async fn serve(config: Config) -> anyhow::Result<()> {
     let mut running = service::serve(config, Clock::machine()).await?;
-    say(&format!("Terce serves FHIR R4 at {} . Ctrl-C stops it.", running.base()), false);
+    let (base, admin) = (running.base(), running.admin);
+    say(
+        &format!("Terce serves FHIR R4 at {base} , metrics at http://{admin}/metrics . Ctrl-C stops it."),
+        false,
+    );
     tokio::select! {
         ended = running.ended() => return ended,
         () = stop_asked() => {}
@@ -194,6 +207,7 @@ async fn check(config: Config) -> anyhow::Result<()> {
         format!("zone        {}", site.rules.zone),
         format!("allowance   {} to chart after a deadline before a miss is announced", site.rules.allowance),
     ];
+    lines.extend(access_lines(&config));
     for unit in &config.site.units {
         let protocol = unit.protocol.as_deref().unwrap_or(&config.site.protocol);
         let owner = unit.owner.as_deref().unwrap_or("nobody");
@@ -216,6 +230,46 @@ async fn check(config: Config) -> anyhow::Result<()> {
         site.refused.iter().map(|(d, r)| format!("{d}: {}: {}", r.path, r.why)).collect();
     store.close().await?;
     if refused.is_empty() { Ok(()) } else { bail!("cannot be honoured:\n{}", refused.join("\n")) }
+}
+
+/// Who may do what, for people.
+fn access_lines(config: &Config) -> Vec<String> {
+    let tls = match &config.tls {
+        Some(tls) if tls.mutual => "by TLS, with a certificate of each client",
+        Some(_) => "by TLS",
+        None if config.tls_elsewhere => "in the clear, behind a gateway that ends TLS",
+        None => "in the clear",
+    };
+    let mut lines =
+        vec![format!("connections {tls}"), format!("metrics     {}, for whoever reaches it", config.admin())];
+    let Access::Registered(registry) = &config.access else {
+        lines.push("access      open: whoever reaches it may do everything".to_owned());
+        return lines;
+    };
+    let keys = |keys: &KeysFrom| match keys {
+        KeysFrom::Held(keys) => format!("keys of a file ({})", keys.count()),
+        KeysFrom::At(address) => format!("keys from {address}"),
+    };
+    let beats = |sources: &[String]| match sources {
+        [] => String::new(),
+        some => format!("; heartbeats of {}", some.join(", ")),
+    };
+    if !registry.clients.is_empty() {
+        lines.push(format!("access      tokens from {}", registry.token_address));
+    }
+    for client in &registry.clients {
+        let bound = if client.certificate.is_some() { "; with its certificate only" } else { "" };
+        let (keys, beats) = (keys(&client.keys), beats(&client.sources));
+        lines.push(format!("client      {}: {}; {keys}{beats}{bound}", client.id, client.scopes));
+    }
+    for issuer in &registry.issuers {
+        let (keys, beats) = (keys(&issuer.keys), beats(&issuer.sources));
+        let Issuer { issuer: name, audience, scopes, longest_s, algorithms, .. } = issuer;
+        lines.push(format!(
+            "issuer      {name}: tokens for {audience} of at most {longest_s} s, {algorithms:?}; at most {scopes}; {keys}{beats}"
+        ));
+    }
+    lines
 }
 
 async fn explain_stay(config: Config, asked: &Explain) -> anyhow::Result<()> {

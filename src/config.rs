@@ -1,5 +1,11 @@
 //! The configuration: a TOML file as written, and what it comes to. Nothing else reads configuration or the environment.
 
+mod access;
+mod tls;
+
+pub use access::Access;
+pub use tls::Tls;
+
 use std::collections::BTreeMap;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
@@ -11,14 +17,23 @@ use serde::Deserialize;
 
 use crate::care::protocol::{Protocol, Rules, Shift, Unit, UnitProtocol};
 use crate::care::time::Length;
+use crate::outward::Outward;
 use crate::translate::Settings;
 use crate::translate::document::Bases;
 
 /// The configuration of a running service.
-#[derive(Clone, PartialEq, Debug)]
+#[derive(Clone, Debug)]
 pub struct Config {
     /// Where to listen.
     pub listen: SocketAddr,
+    /// Where those who watch over the service are answered; none: on loopback, one port above `listen`.
+    pub admin_listen: Option<SocketAddr>,
+    /// Who may do what.
+    pub access: Access,
+    /// TLS of `listen`; none: it is not spoken there.
+    pub tls: Option<Tls>,
+    /// Whether something in front of this process ends TLS.
+    pub tls_elsewhere: bool,
     /// The address under which clients reach `/fhir`, without a final slash; none: as the client called it.
     pub public_base: Option<String>,
     /// Folder of the database.
@@ -29,6 +44,8 @@ pub struct Config {
     pub site: Site,
     /// Sources that are watched: what is not told by them is told as unverified.
     pub sources: Vec<Source>,
+    /// Where subscribers may be called.
+    pub subscribers: Outward,
 }
 
 /// What a site says of itself.
@@ -75,12 +92,25 @@ pub struct Source {
 #[serde(deny_unknown_fields, default)]
 struct File {
     listen: Option<SocketAddr>,
+    admin_listen: Option<SocketAddr>,
+    access: Option<access::AccessFile>,
+    client: Vec<access::ClientFile>,
+    issuer: Vec<access::IssuerFile>,
+    tls: Option<tls::TlsFile>,
     public_base: Option<String>,
     data: Option<PathBuf>,
     own_bases: Vec<String>,
     site: SiteFile,
     unit: Vec<SiteUnit>,
     source: Vec<Source>,
+    subscriptions: SubscriptionsFile,
+}
+
+#[derive(Deserialize, Default)]
+#[serde(deny_unknown_fields, default)]
+struct SubscriptionsFile {
+    allow: Vec<String>,
+    inner: Vec<String>,
 }
 
 #[derive(Deserialize, Default)]
@@ -103,6 +133,10 @@ impl Config {
     pub fn standard() -> Self {
         Config {
             listen: SocketAddr::from(([127, 0, 0, 1], 8080)),
+            admin_listen: None,
+            access: Access::Open,
+            tls: None,
+            tls_elsewhere: false,
             public_base: None,
             data: PathBuf::from("terce-data"),
             own_bases: Vec::new(),
@@ -114,6 +148,7 @@ impl Config {
                 conditions: Vec::new(),
             },
             sources: Vec::new(),
+            subscribers: Outward::default(),
         }
     }
 
@@ -124,23 +159,58 @@ impl Config {
     pub fn load(path: Option<&Path>) -> Result<Self, Vec<String>> {
         let Some(path) = path else { return Ok(Config::standard()) };
         let text = std::fs::read_to_string(path).map_err(|e| vec![format!("{}: {e}", path.display())])?;
-        Config::parse(&text)
+        let folder = path.parent().unwrap_or(Path::new(""));
+        Config::parse_in(folder, &text)
             .map_err(|errors| errors.iter().map(|e| format!("{}: {e}", path.display())).collect())
     }
 
-    /// Reads the text of a file.
+    /// Reads the text of a file; the paths in it start from where this process was started.
     ///
     /// # Errors
     /// As [`Config::load`].
     pub fn parse(text: &str) -> Result<Self, Vec<String>> {
+        Config::parse_in(Path::new(""), text)
+    }
+
+    /// Reads what the text of a file says of the site, for counting elsewhere: who may do what on the service is passed
+    /// over, and so are the files that it takes.
+    ///
+    /// # Errors
+    /// As [`Config::load`].
+    pub fn of_site(text: &str) -> Result<Self, Vec<String>> {
         let file: File = toml::from_str(text).map_err(|e| vec![e.to_string()])?;
+        let file =
+            File { listen: None, access: None, client: Vec::new(), issuer: Vec::new(), tls: None, ..file };
+        Config::of(file, Path::new(""))
+    }
+
+    fn parse_in(folder: &Path, text: &str) -> Result<Self, Vec<String>> {
+        Config::of(toml::from_str(text).map_err(|e| vec![e.to_string()])?, folder)
+    }
+
+    fn of(file: File, folder: &Path) -> Result<Self, Vec<String>> {
         let mut errors = Vec::new();
         let mut config = Config::standard();
+        config.tls = file.tls.and_then(|tls| tls::read(tls, folder, &mut errors));
+        config.tls_elsewhere = file.access.as_ref().is_some_and(|a| a.tls_elsewhere);
+        let mut reading = access::Reading {
+            folder,
+            public_base: file.public_base.as_deref().map(|b| b.trim_end_matches('/')),
+            sources: &file.source,
+            certificates: config.tls.as_ref().is_some_and(|tls| tls.mutual),
+            errors: &mut errors,
+        };
+        config.access = reading.access(file.access, file.client, file.issuer);
+        config.admin_listen = file.admin_listen;
         config.listen = file.listen.unwrap_or(config.listen);
         config.public_base = file.public_base.map(|b| b.trim_end_matches('/').to_owned());
         config.data = file.data.unwrap_or(config.data);
         config.own_bases = file.own_bases;
         config.sources = file.source;
+        match Outward::new(&file.subscriptions.allow, &file.subscriptions.inner) {
+            Ok(subscribers) => config.subscribers = subscribers,
+            Err(wrong) => errors.extend(wrong.iter().map(|w| format!("subscriptions: {w}"))),
+        }
         let standard = &mut config.site.standard;
         if let Some(zone) = file.site.zone {
             match zone.parse() {
@@ -176,6 +246,7 @@ impl Config {
         config.site.units = file.unit;
         config.site.conditions = file.site.conditions;
         config.check_names(&mut errors);
+        errors.extend(config.exposed().err());
         if errors.is_empty() { Ok(config) } else { Err(errors) }
     }
 
@@ -203,6 +274,34 @@ impl Config {
                 ));
             }
         }
+    }
+
+    /// Refuses to be reached by everybody on the network when nobody is asked who they are, or where what proves it
+    /// could be overheard.
+    ///
+    /// # Errors
+    /// What to configure.
+    pub fn exposed(&self) -> Result<(), String> {
+        let listen = self.listen;
+        let secure = self.tls.is_some() || self.tls_elsewhere || listen.ip().is_loopback();
+        match &self.access {
+            Access::Open if !listen.ip().is_loopback() => Err(format!(
+                "listen: whoever reaches {listen} could read and write everything; register who may in [[client]] or \
+                 [[issuer]], or listen on 127.0.0.1"
+            )),
+            Access::Registered(_) if !secure => Err(format!(
+                "listen: tokens would go in the clear to {listen}; set [tls], or access.tls_elsewhere = true if a \
+                 gateway in front of it ends TLS"
+            )),
+            Access::Open | Access::Registered(_) => Ok(()),
+        }
+    }
+
+    /// Where those who watch over the service are answered.
+    pub fn admin(&self) -> SocketAddr {
+        // 0 stays 0: any port that is free
+        let port = if self.listen.port() == 0 { 0 } else { self.listen.port().wrapping_add(1) };
+        self.admin_listen.unwrap_or(SocketAddr::from(([127, 0, 0, 1], port)))
     }
 
     /// The file of the database.

@@ -21,10 +21,12 @@ use tracing::{error, info, warn};
 use crate::care::ledger::{Feed, Ledger, State};
 use crate::care::plan::plan;
 use crate::care::reconcile::reconcile_ahead;
+use crate::care::surveillance::charted::Charting;
+use crate::care::surveillance::denominators::Watched;
 use crate::care::time::{Instant, Length};
 use crate::clock::Clock;
 use crate::feed::{self, Feeds};
-use crate::stays::{Reading, Shared, Stays, outcome_row, stay_id};
+use crate::stays::{Reading, Shared, Stays, outcome_row, stay_id, survey_of};
 use crate::store::{
     Batch, Derived, Doubtful, Failed, Identifier, Part, Precondition, Reconciled, Share, StayRow, Store,
     StoreError, Subject, Write,
@@ -64,6 +66,8 @@ pub struct Reconciler {
     clock: Clock,
     signal: Arc<Notify>,
     counters: Arc<Counters>,
+    /// Notified after something was said.
+    told: Arc<Notify>,
     held: Held,
     /// Whether the feed was silent when that was last acted on; none before the first time.
     silent: Arc<Mutex<Option<bool>>>,
@@ -106,9 +110,16 @@ impl Reconciler {
             clock,
             signal,
             counters: Arc::default(),
+            told: Arc::default(),
             held: Held::default(),
             silent: Arc::default(),
         }
+    }
+
+    /// With `told` notified after each commit of something that was said.
+    pub fn telling(mut self, told: Arc<Notify>) -> Self {
+        self.told = told;
+        self
     }
 
     /// True if the feed has brought something that is not acted on yet: its silence or its return, or a lapse that may
@@ -199,9 +210,10 @@ impl Reconciler {
         let feed = self.feeds.at(now);
         for subject in subjects {
             let mut held_until = None;
-            let batch = match self.stays.read(&subject.patient, &mut shared).await {
-                Ok(reading) => {
-                    match catch_unwind(AssertUnwindSafe(|| decide(&subject.patient, &reading, feed, now))) {
+            let batch = match self.read(&subject.patient, &mut shared).await {
+                Ok((reading, charting)) => {
+                    let decide = || decide(&subject.patient, &reading, &charting, feed, now);
+                    match catch_unwind(AssertUnwindSafe(decide)) {
                         Ok(decided) => {
                             held_until = decided.held_until;
                             batch(decided, now)
@@ -244,7 +256,29 @@ impl Reconciler {
             }
         }
         self.counters.written.fetch_add(written as u64, Ordering::Relaxed);
+        if written > 0 {
+            self.told.notify_one();
+        }
         Ok(written)
+    }
+
+    /// All that is known of a patient, and what surveillance looks at: that is kept with the tallies of a stay that is
+    /// over, and not read before.
+    async fn read(&self, patient: &str, shared: &mut Shared) -> Result<(Reading, Charting), StoreError> {
+        let reading = self.stays.read(patient, shared).await?;
+        if reading.assembled.stays.iter().all(|stay| stay.facts.ends.is_none()) {
+            return Ok((reading, Charting::default()));
+        }
+        let charting = match self.stays.charting(patient, &reading.site).await {
+            Ok((charting, _)) => charting,
+            // the worklist must not wait for what only a report asks
+            Err(error @ StoreError::TooLarge { .. }) => {
+                warn!(error = %error, "a patient's events are not looked for: there are too many documents");
+                Charting::default()
+            }
+            Err(error) => return Err(error),
+        };
+        Ok((reading, charting))
     }
 
     fn leave_alone(&self, subject: &Subject, why: &str, now: Instant) -> Batch {
@@ -283,13 +317,14 @@ impl Reconciler {
             let marks = vec![(mark.into(), remember)];
             let batch = Batch { now_us: now.micros(), writes: vec![write(said)], marks, ..Batch::default() };
             self.store.commit(batch).await?;
+            self.told.notify_one();
         }
         Ok(())
     }
 }
 
 /// Everything that follows for a patient from what is known at `now`.
-fn decide(patient: &str, reading: &Reading, feed: Feed, now: Instant) -> Decided {
+fn decide(patient: &str, reading: &Reading, charting: &Charting, feed: Feed, now: Instant) -> Decided {
     let site = &reading.site;
     let mut decided = Decided { reconciled: Reconciled::default(), utterances: Vec::new(), held_until: None };
     let mut wake: Option<Instant> = None;
@@ -309,7 +344,9 @@ fn decide(patient: &str, reading: &Reading, feed: Feed, now: Instant) -> Decided
             && ledger.unverified_since.is_none();
         let row = stay_row(patient, id, &ledger, &stay.facts, over);
         decided.reconciled.stays.push(StayRow { ahead: tallies::encode_ahead(&ahead), ..row });
-        decided.reconciled.shares.extend(shares(id, &ledger));
+        // of a stay that is not over surveillance is asked when somebody wants to know
+        let watched = over.then(|| survey_of(&stay.facts, &ledger, charting, &site.rules).1);
+        decided.reconciled.shares.extend(shares(id, &ledger, &watched.unwrap_or_default()));
         doubts.extend(stay.doubts.iter().chain(&ledger.doubts).map(doubtful));
     }
     doubts.sort();
@@ -343,12 +380,16 @@ fn stay_row(
 }
 
 /// What a stay contributes to the sums.
-fn shares(stay: &str, ledger: &Ledger) -> impl Iterator<Item = Share> {
+fn shares(
+    stay: &str,
+    ledger: &Ledger,
+    watched: &BTreeMap<(Arc<str>, chrono::NaiveDate), Watched>,
+) -> impl Iterator<Item = Share> {
     let part = |part: tallies::Part| {
         let tallies::Part { topic, unit, name, numbers } = part;
         Part { topic, unit: unit.to_string(), name, numbers }
     };
-    tallies::parts(ledger).into_iter().map(move |(day, parts)| Share {
+    tallies::parts(ledger, watched).into_iter().map(move |(day, parts)| Share {
         stay: stay.to_owned(),
         day: tallies::day_number(day),
         parts: parts.into_iter().map(part).collect(),

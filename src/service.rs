@@ -12,17 +12,21 @@ use tracing::{error, info};
 use crate::care::time::Instant;
 use crate::clock::Clock;
 use crate::config::Config;
+use crate::deliver::{Deliverer, Follows};
 use crate::feed::Feeds;
 use crate::reconcile::Reconciler;
 use crate::rest::{self, Rest};
 use crate::stays::Stays;
 use crate::store::{Store, StoreError};
+use crate::telemetry::Deliveries;
 
 /// A running service.
 #[derive(Debug)]
 pub struct Running {
     /// Where it listens.
     pub address: SocketAddr,
+    /// Where those are answered who watch over it.
+    pub admin: SocketAddr,
     /// Its store.
     pub store: Store,
     /// Ledgers from it.
@@ -33,7 +37,10 @@ pub struct Running {
     stop: watch::Sender<bool>,
     reconciler: JoinHandle<Result<(), StoreError>>,
     looks: Reconciler,
+    deliverer: JoinHandle<Result<(), StoreError>>,
     server: JoinHandle<std::io::Result<()>>,
+    watchers: JoinHandle<std::io::Result<()>>,
+    secure: bool,
 }
 
 /// Starts the service on the database of `config`.
@@ -52,10 +59,12 @@ pub async fn serve(config: Config, clock: Clock) -> anyhow::Result<Running> {
 /// # Errors
 /// As [`serve`].
 pub async fn serve_on(store: Store, config: Config, clock: Clock) -> anyhow::Result<Running> {
-    let listener = TcpListener::bind(config.listen)
-        .await
-        .with_context(|| format!("cannot listen on {}", config.listen))?;
-    let address = listener.local_addr()?;
+    config.exposed().map_err(anyhow::Error::msg)?;
+    let listener = listen(config.listen).await?;
+    let admin_listener = listen(config.admin()).await?;
+    let (address, admin) = (listener.local_addr()?, admin_listener.local_addr()?);
+    let tls = config.tls.as_ref().map(|tls| tls.server.clone());
+    let secure = tls.is_some();
     let config = Arc::new(config);
     let told = store.sources().await?;
     let told = |name: &str| told.iter().find(|s| s.name == name).map(|s| Instant::from_micros(s.last_us));
@@ -66,23 +75,63 @@ pub async fn serve_on(store: Store, config: Config, clock: Clock) -> anyhow::Res
     }
     let signal = Arc::new(Notify::new());
     let (stop, stopped) = watch::channel(false);
+    let (told, deliveries) = (Arc::new(Notify::new()), Arc::new(Deliveries::default()));
     let reconciler =
-        Reconciler::new(store.clone(), stays.clone(), feeds.clone(), clock.clone(), signal.clone());
+        Reconciler::new(store.clone(), stays.clone(), feeds.clone(), clock.clone(), signal.clone())
+            .telling(told.clone());
     let counters = reconciler.counters();
+    let base = config.public_base.clone().unwrap_or_else(|| {
+        let scheme = if secure { "https" } else { "http" };
+        format!("{scheme}://{address}/fhir")
+    });
+    let subscribers = Arc::new(config.subscribers.clone());
     let rest =
-        Rest::new(store.clone(), stays.clone(), feeds, clock.clone(), signal.clone(), config, counters);
+        Rest::new(store.clone(), stays.clone(), feeds, clock.clone(), signal.clone(), config, counters)
+            .telling(told.clone(), deliveries.clone());
+    let deliverer =
+        Deliverer::new(store.clone(), subscribers, follows(&rest), base, clock.clone(), told, deliveries)
+            .context("subscribers cannot be called")?;
     rest.settle_rules().await?;
-    let server = tokio::spawn(rest::serve(listener, rest::router(rest), stopped.clone()));
+    let watched = rest::serve(admin_listener, rest::admin_router(rest.clone()), stopped.clone());
+    let watchers = tokio::spawn(watched);
+    let listening = rest::Listening { listener, tls };
+    let server = tokio::spawn(rest::serve(listening, rest::router(rest), stopped.clone()));
     let looks = reconciler.clone();
+    let deliverer = tokio::spawn(deliverer.run(stopped.clone()));
     let reconciler = tokio::spawn(reconciler.run(stopped));
-    info!(%address, "listening");
-    Ok(Running { address, store, stays, clock, signal, stop, reconciler, looks, server })
+    info!(%address, %admin, "listening");
+    Ok(Running {
+        address,
+        admin,
+        store,
+        stays,
+        clock,
+        signal,
+        stop,
+        reconciler,
+        looks,
+        deliverer,
+        server,
+        watchers,
+        secure,
+    })
+}
+
+/// How the interface reads the criteria of a subscription.
+fn follows(rest: &Rest) -> Follows {
+    let rest = rest.clone();
+    Arc::new(move |criteria| rest.followed(criteria))
+}
+
+async fn listen(on: SocketAddr) -> anyhow::Result<TcpListener> {
+    TcpListener::bind(on).await.with_context(|| format!("cannot listen on {on}"))
 }
 
 impl Running {
     /// The address under which FHIR is served, without a final slash.
     pub fn base(&self) -> String {
-        format!("http://{}/fhir", self.address)
+        let scheme = if self.secure { "https" } else { "http" };
+        format!("{scheme}://{}/fhir", self.address)
     }
 
     /// Returns when nothing is left to do at the present time of the clock.
@@ -111,7 +160,9 @@ impl Running {
     pub async fn ended(&mut self) -> anyhow::Result<()> {
         tokio::select! {
             reconciler = &mut self.reconciler => reconciler?.context("the reconciler ended"),
+            deliverer = &mut self.deliverer => deliverer?.context("telling subscribers ended"),
             server = &mut self.server => server?.context("the server ended"),
+            watchers = &mut self.watchers => watchers?.context("the server of metrics ended"),
         }
     }
 
@@ -125,8 +176,14 @@ impl Running {
         if !self.server.is_finished() {
             self.server.await??;
         }
+        if !self.watchers.is_finished() {
+            self.watchers.await??;
+        }
         if !self.reconciler.is_finished() {
             self.reconciler.await??;
+        }
+        if !self.deliverer.is_finished() {
+            self.deliverer.await??;
         }
         self.store.close().await?;
         Ok(())

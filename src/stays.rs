@@ -4,9 +4,11 @@
 //! and settings are kept together as a [`Site`] and replaced as a whole.
 
 mod as_of;
+mod surveys;
 mod totals;
 
 pub use as_of::Known;
+pub use surveys::{StaySurvey, survey_of};
 pub use totals::{Counted, What, Who};
 
 use std::collections::{BTreeMap, HashMap};

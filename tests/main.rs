@@ -14,6 +14,7 @@
 )]
 
 mod care;
+mod deliver;
 mod measures;
 mod outside;
 mod replay;

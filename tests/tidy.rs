@@ -10,6 +10,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("store", &["store"]),
     ("site", &["care", "translate", "site", "config"]),
     ("stays", &["care", "translate", "store", "stays", "site", "config", "feed"]),
+    ("access", &["access", "store"]),
     // files to files: no store, no clock, no HTTP
     ("replay", &["care", "translate", "replay", "site", "config"]),
     (
@@ -19,9 +20,24 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("feed", &["care", "translate", "store", "feed", "config", "clock"]),
     (
         "rest",
-        &["care", "translate", "store", "stays", "site", "rest", "config", "clock", "feed", "telemetry"],
+        &[
+            "access",
+            "care",
+            "translate",
+            "store",
+            "stays",
+            "site",
+            "rest",
+            "config",
+            "clock",
+            "feed",
+            "telemetry",
+            "outward",
+        ],
     ),
-    ("config", &["care", "translate", "config"]),
+    ("deliver", &["care", "translate", "store", "deliver", "clock", "telemetry", "outward"]),
+    ("outward", &["outward"]),
+    ("config", &["access", "care", "translate", "config", "outward"]),
     ("clock", &["care", "clock"]),
     ("telemetry", &["telemetry"]),
 ];

@@ -206,9 +206,10 @@ impl Run {
              curl '{base}/fhir/DetectedIssue?patient=Patient/pt-0001'           what was missed\n  \
              curl -H 'Accept: text/plain' '{base}/fhir/Encounter/en-0001/$explain'   the arithmetic of one stay\n  \
              curl '{base}/fhir/Measure/timeliness/$evaluate-measure?periodStart=2026-03-27&periodEnd=2026-03-31'\n  \
-             curl '{base}/metrics'\n",
+             curl '{}/metrics'\n",
             self.state.seed,
             spoken(self.state.told),
+            self.service.admin(),
         );
     }
 }

@@ -50,6 +50,11 @@ impl Service {
         self.running.base().trim_end_matches("/fhir").to_owned()
     }
 
+    /// Where its metrics are, without a final slash.
+    pub fn admin(&self) -> String {
+        format!("http://{}", self.running.admin)
+    }
+
     /// Puts its clock forward.
     pub fn set(&self, now: DateTime<Utc>) {
         self.clock.set(instant(now));

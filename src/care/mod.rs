@@ -15,8 +15,9 @@
 //! * [`plan`]: `ledger + what has been said -> changes`;
 //! * [`history`]: what would have been said of a stay, and when, in one pass;
 //! * [`tally`]: ledgers added up over stays and days, [`totals`]: and over days; [`delays`]: how late care was charted;
-//!   [`statistics`]: intervals for the sums;
+//!   [`statistics`]: what the sums mean: intervals, charts, what must be hidden;
 //! * [`compare`]: two readings of a stay, what one counts and the other does not;
+//! * [`surveillance`]: ventilator-associated events and their denominators, for the infection-prevention team to confirm;
 //! * [`explain`]: the arithmetic of an item, in words.
 
 pub mod ahead;
@@ -39,6 +40,7 @@ pub mod protocol;
 pub mod reconcile;
 mod record;
 pub mod statistics;
+pub mod surveillance;
 pub mod tally;
 pub mod time;
 pub mod totals;

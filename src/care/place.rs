@@ -42,6 +42,11 @@ impl Places {
         self.0.iter().rev().filter(|(s, _)| s.from <= at).find_map(|(_, unit)| unit.as_ref())
     }
 
+    /// The first unit known in `span`.
+    pub(super) fn first_known(&self, span: Span) -> Option<&Arc<str>> {
+        self.0.iter().filter(|(s, _)| !s.and(span).is_empty()).find_map(|(_, unit)| unit.as_ref())
+    }
+
     /// Time in units of which `wanted` is true.
     pub(super) fn time(&self, wanted: impl Fn(Option<&str>) -> bool) -> Spans {
         Spans::union(self.0.iter().filter(|(_, unit)| wanted(unit.as_deref())).map(|(span, _)| *span))

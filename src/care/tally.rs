@@ -7,6 +7,7 @@ use chrono::NaiveDate;
 
 use super::delays::Delays;
 use super::ledger::{Cell, CellKey, Census, Ledger, Opportunity, PatientDay};
+use super::surveillance::denominators::Watched;
 
 /// Sums over stays.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
@@ -19,6 +20,8 @@ pub struct Tally {
     pub census: BTreeMap<(Arc<str>, NaiveDate), CensusCell>,
     /// How long after care that was met it was charted, by unit, local day and shift.
     pub delays: BTreeMap<(Arc<str>, NaiveDate, Arc<str>), Delays>,
+    /// What surveillance found, by unit and local day; empty where nobody asked for it.
+    pub watched: BTreeMap<(Arc<str>, NaiveDate), Watched>,
 }
 
 /// Patient-days on which something was counted.
@@ -79,6 +82,13 @@ impl Tally {
         cell.ventilated += u32::from(count.ventilated);
     }
 
+    /// Adds what surveillance found in one stay.
+    pub fn add_watched(&mut self, watched: &BTreeMap<(Arc<str>, NaiveDate), Watched>) {
+        for (key, cell) in watched {
+            self.watched.entry(key.clone()).or_default().add(cell);
+        }
+    }
+
     /// Adds another sum.
     pub fn merge(&mut self, other: &Tally) {
         for (key, cell) in &other.cells {
@@ -102,6 +112,7 @@ impl Tally {
         for (key, delays) in &other.delays {
             self.delays.entry(key.clone()).or_default().add(delays);
         }
+        self.add_watched(&other.watched);
     }
 
     /// Only the local days `from..=to`, and only `unit` if one is given.
@@ -111,11 +122,13 @@ impl Tally {
         let days = self.days.iter().filter(|((u, d), _)| wanted(u, *d));
         let census = self.census.iter().filter(|((u, d), _)| wanted(u, *d));
         let delays = self.delays.iter().filter(|((u, d, _), _)| wanted(u, *d));
+        let watched = self.watched.iter().filter(|((u, d), _)| wanted(u, *d));
         Tally {
             cells: cells.map(|(k, c)| (k.clone(), *c)).collect(),
             days: days.map(|(k, c)| (k.clone(), c.clone())).collect(),
             census: census.map(|(k, c)| (k.clone(), *c)).collect(),
             delays: delays.map(|(k, c)| (k.clone(), c.clone())).collect(),
+            watched: watched.map(|(k, c)| (k.clone(), *c)).collect(),
         }
     }
 

@@ -7,6 +7,7 @@ use chrono::{Datelike, NaiveDate, Weekday};
 
 use super::delays::Delays;
 use super::ledger::Cell;
+use super::surveillance::denominators::Watched;
 use super::tally::{CensusCell, Tally};
 
 /// Days of the week that differ on a ward.
@@ -46,6 +47,8 @@ pub struct Part {
     pub days: Vec<(u64, u64)>,
     /// Patients at the daily counts, and ventilated ones.
     pub census: (u64, u64),
+    /// What surveillance found in stays that are over.
+    pub watched: Watched,
     /// By the place of the shift in [`Totals::shifts`].
     pub shifts: Vec<ShiftPart>,
 }
@@ -159,6 +162,11 @@ impl Totals {
             let unit = self.units.place(unit);
             let CensusCell { patients, ventilated } = *count;
             pair(&mut self.part(unit, DayKind::of(*day)).census, patients, ventilated);
+        }
+        for ((unit, day), found) in tally.watched.iter().filter(|((u, d), _)| wanted(u, *d)) {
+            let unit = self.units.place(unit);
+            let sum = &mut self.part(unit, DayKind::of(*day)).watched;
+            if adds { sum.add(found) } else { sum.take(found) }
         }
     }
 

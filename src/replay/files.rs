@@ -102,7 +102,7 @@ impl Setup {
     /// Everything that cannot be honoured.
     pub fn site(&self) -> anyhow::Result<Site> {
         let mut config = match &self.config {
-            Some(text) => Config::parse(text).map_err(|errors| anyhow::anyhow!(errors.join("\n")))?,
+            Some(text) => Config::of_site(text).map_err(|errors| anyhow::anyhow!(errors.join("\n")))?,
             None => Config::standard(),
         };
         if let Some(protocol) = &self.protocol {

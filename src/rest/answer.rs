@@ -5,7 +5,7 @@ use axum::http::header::{self, HeaderName, HeaderValue};
 use axum::http::{Response, StatusCode};
 
 use super::limits;
-use super::refused::Refused;
+use super::refused::{Refused, Unknown};
 
 /// FHIR's JSON.
 pub(super) const FHIR_JSON: &str = "application/fhir+json; charset=utf-8";
@@ -76,6 +76,19 @@ impl From<Refused> for Answer {
         let answer = Answer::json(status, refused.outcome());
         if let Refused::Method(allowed) = refused {
             return answer.with(header::ALLOW, allowed.to_owned());
+        }
+        if let Refused::Unknown(unknown) = refused {
+            // a request without a token is told no more than how (RFC 6750, 3.1)
+            let error = if unknown == Unknown::NoToken { "" } else { ", error=\"invalid_token\"" };
+            return answer.with(header::WWW_AUTHENTICATE, format!("Bearer realm=\"terce\"{error}"));
+        }
+        if matches!(refused, Refused::Forbidden { .. }) {
+            let challenge = "Bearer realm=\"terce\", error=\"insufficient_scope\"";
+            return answer.with(header::WWW_AUTHENTICATE, challenge.to_owned());
+        }
+        if refused == Refused::TooManyFailures {
+            let span = crate::access::limits::FAILURES_SPAN.as_secs();
+            return answer.with(header::RETRY_AFTER, span.to_string());
         }
         if matches!(refused, Refused::Throttled | Refused::NoSpace | Refused::Unavailable) {
             return answer.with(header::RETRY_AFTER, limits::RETRY_AFTER_S.to_owned());

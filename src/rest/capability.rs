@@ -9,10 +9,15 @@ use super::edge::Edge;
 use super::text::{instant, push_json};
 use super::types::{Column, KINDS, Kind, Origin};
 use super::{Outcome, limits};
+use crate::translate::subscription;
+
+/// The extension by which the backport guide has a server name its topics.
+const TOPIC_EXTENSION: &str = "http://hl7.org/fhir/uv/subscriptions-backport/StructureDefinition/capabilitystatement-subscriptiontopic-canonical";
 
 /// `GET /fhir/metadata`.
 pub(super) fn answer(edge: &Edge, ask: &Ask<'_>) -> Outcome {
-    let body = statement(ask.base, edge.since_us);
+    let token = edge.rest.door.as_ref().map(|door| door.registry().token_address.as_str());
+    let body = statement(ask.base, edge.since_us, token);
     let tag = format!("W/\"{:016x}\"", xxhash_rust::xxh3::xxh3_64(body.as_bytes()));
     if ask.has(&tag) {
         return Ok(Answer::empty(StatusCode::NOT_MODIFIED).with(ETAG, tag));
@@ -20,8 +25,9 @@ pub(super) fn answer(edge: &Edge, ask: &Ask<'_>) -> Outcome {
     Ok(Answer::json(StatusCode::OK, body).with(ETAG, tag))
 }
 
-/// The statement of the service at `base`, as of `since_us`.
-fn statement(base: &str, since_us: i64) -> String {
+/// The statement of the service at `base`, as of `since_us`; `token`: the address at which tokens are given out, empty
+/// if only others give them out, none if the service is open.
+fn statement(base: &str, since_us: i64, token: Option<&str>) -> String {
     let mut out = String::with_capacity(16 << 10);
     let date = instant(since_us);
     let version = env!("CARGO_PKG_VERSION");
@@ -36,6 +42,9 @@ fn statement(base: &str, since_us: i64) -> String {
          \"documentation\":",
     );
     push_json(&mut out, &documentation());
+    if let Some(token) = token {
+        push_security(&mut out, token);
+    }
     out.push_str(",\"resource\":[");
     for (index, kind) in KINDS.iter().enumerate() {
         if index > 0 {
@@ -48,6 +57,22 @@ fn statement(base: &str, since_us: i64) -> String {
          \"definition\":\"https://terce.example/fhir/OperationDefinition/data-quality\"}]}]}",
     );
     out
+}
+
+fn push_security(out: &mut String, token: &str) {
+    out.push_str(
+        ",\"security\":{\"cors\":false,\"service\":[{\"coding\":[{\"system\":\
+         \"http://terminology.hl7.org/CodeSystem/restful-security-service\",\"code\":\"SMART-on-FHIR\"}]}]",
+    );
+    if !token.is_empty() {
+        out.push_str(
+            ",\"extension\":[{\"url\":\"http://fhir-registry.smarthealthit.org/StructureDefinition/oauth-uris\",\
+             \"extension\":[{\"url\":\"token\",\"valueUri\":",
+        );
+        push_json(out, token);
+        out.push_str("}]}]");
+    }
+    out.push('}');
 }
 
 fn documentation() -> String {
@@ -83,6 +108,14 @@ fn push_kind(out: &mut String, kind: &Kind) {
         out.push_str(&format!("{{\"name\":\"{}\",\"type\":\"{}\"}}", filter.name, sort(filter.column)));
     });
     out.push(']');
+    if kind.name == "Subscription" {
+        out.push_str(",\"extension\":[");
+        push_list(out, subscription::TOPICS, |out, (_, name)| {
+            let topic = subscription::topic(name);
+            out.push_str(&format!("{{\"url\":\"{TOPIC_EXTENSION}\",\"valueCanonical\":\"{topic}\"}}"));
+        });
+        out.push(']');
+    }
     if !kind.operations.is_empty() {
         out.push_str(",\"operation\":[");
         push_list(out, kind.operations, |out, operation| {

@@ -10,12 +10,16 @@ use axum::http::request::Parts;
 use axum::http::{HeaderMap, Method, Request, Response, StatusCode};
 use tower_http::catch_panic::ResponseForPanic;
 
+use super::access::Who;
 use super::answer::Answer;
 use super::ask::Ask;
 use super::body::{Budget, Held, Takes};
 use super::refused::{Issue, Refused, outcome};
 use super::types::{self, KINDS, Kind};
-use super::{Metrics, Outcome, Rest, bundle, capability, operations, probes, read, search, write};
+use super::{
+    Metrics, Outcome, Rest, access, bundle, capability, limits, operations, probes, read, search, token,
+    write,
+};
 
 const REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
 const CORRELATION_ID: HeaderName = HeaderName::from_static("x-correlation-id");
@@ -60,13 +64,29 @@ impl Edge {
     }
 }
 
-/// Answers a request.
+/// Answers a request of a client.
 pub(super) async fn answer(State(edge): State<Arc<Edge>>, request: Request<Body>) -> Response<Body> {
     let (parts, body) = request.into_parts();
     let (row, answered) = match parts.uri.path().strip_prefix("/fhir") {
         Some(below) if below.is_empty() || below.starts_with('/') => fhir(&edge, &parts, below, body).await,
-        _ => (KINDS.len(), beside(&edge, &parts).await),
+        _ => (KINDS.len(), beside(&edge, &parts, body).await),
     };
+    finished(&edge, &parts, row, answered)
+}
+
+/// Answers a request of whoever watches over the service.
+pub(super) async fn answer_admin(State(edge): State<Arc<Edge>>, request: Request<Body>) -> Response<Body> {
+    let (parts, _) = request.into_parts();
+    let get = parts.method == Method::GET || parts.method == Method::HEAD;
+    let answered = match parts.uri.path() {
+        "/metrics" if get => probes::metrics(&edge.rest).await,
+        "/metrics" => Err(Refused::Method("GET, HEAD")),
+        _ => alive(&edge, &parts).await,
+    };
+    finished(&edge, &parts, KINDS.len(), answered)
+}
+
+fn finished(edge: &Edge, parts: &Parts, row: usize, answered: Outcome) -> Response<Body> {
     let answer = answered.unwrap_or_else(Answer::from);
     edge.rest.metrics.answered(row, answer.status);
     let mut response = answer.into_response(parts.method == Method::HEAD);
@@ -76,6 +96,9 @@ pub(super) async fn answer(State(edge): State<Arc<Edge>>, request: Request<Body>
         headers.insert(CORRELATION_ID, sent.clone());
     }
     guard(headers);
+    if access::peer(parts).secure {
+        headers.insert(header::STRICT_TRANSPORT_SECURITY, HeaderValue::from_static(limits::HSTS));
+    }
     response
 }
 
@@ -104,13 +127,23 @@ fn base(edge: &Edge, parts: &Parts) -> String {
     let plain = |h: &&str| {
         h.bytes().all(|b| b.is_ascii_alphanumeric() || matches!(b, b'.' | b'-' | b':' | b'[' | b']'))
     };
-    format!("http://{}/fhir", host.filter(plain).unwrap_or("localhost"))
+    let scheme = if access::peer(parts).secure { "https" } else { "http" };
+    format!("{scheme}://{}/fhir", host.filter(plain).unwrap_or("localhost"))
 }
 
 /// What is asked below `/fhir`, and the row that it is counted in.
 async fn fhir(edge: &Edge, parts: &Parts, below: &str, body: Body) -> (usize, Outcome) {
     let base = base(edge, parts);
-    let ask = match Ask::new(parts, below, &base, edge.rest.clock.now().micros()) {
+    let path: Vec<&str> = below.split('/').filter(|s| !s.is_empty()).collect();
+    // what says how to get in is shown to whoever stands outside
+    let who = match path.as_slice() {
+        ["metadata"] | [".well-known", "smart-configuration"] => Who::Anybody,
+        _ => match access::who(edge, parts).await {
+            Ok(who) => who,
+            Err(refused) => return (KINDS.len(), Err(refused)),
+        },
+    };
+    let ask = match Ask::new(parts, below, &base, &who, edge.rest.clock.now().micros()) {
         Ok(ask) => ask,
         Err(refused) => return (KINDS.len(), Err(refused)),
     };
@@ -131,6 +164,7 @@ async fn route(edge: &Edge, ask: &Ask<'_>, body: Body) -> Outcome {
             _ => Err(Refused::Method("GET, HEAD")),
         },
         [operation] if operation.starts_with('$') => operations::on_all(edge, ask, operation).await,
+        [".well-known", "smart-configuration"] => configuration(edge, &ask.method),
         [name, rest @ ..] => {
             let kind = types::kind(name).ok_or(Refused::UnknownType)?;
             of_kind(edge, ask, kind, rest, body).await
@@ -139,6 +173,7 @@ async fn route(edge: &Edge, ask: &Ask<'_>, body: Body) -> Outcome {
 }
 
 async fn of_kind(edge: &Edge, ask: &Ask<'_>, kind: &'static Kind, path: &[&str], body: Body) -> Outcome {
+    access::check(ask, kind, path)?;
     match path {
         [] => match ask.method {
             Method::GET => search::search(&edge.rest, ask, kind, ask.query).await,
@@ -192,18 +227,43 @@ async fn of_kind(edge: &Edge, ask: &Ask<'_>, kind: &'static Kind, path: &[&str],
 }
 
 /// What is asked beside FHIR.
-async fn beside(edge: &Edge, parts: &Parts) -> Outcome {
+async fn beside(edge: &Edge, parts: &Parts, body: Body) -> Outcome {
     let path: Vec<&str> = parts.uri.path().split('/').skip(1).collect();
-    let get = parts.method == Method::GET || parts.method == Method::HEAD;
     match path.as_slice() {
-        ["healthz"] if get => Ok(Answer::text("ok\n".to_owned())),
-        ["readyz"] if get => probes::ready(edge).await,
-        ["metrics"] if get => probes::metrics(&edge.rest).await,
-        ["healthz" | "readyz" | "metrics"] => Err(Refused::Method("GET, HEAD")),
         ["feed", source, "heartbeat"] => match parts.method {
-            Method::POST => probes::heartbeat(edge, source).await,
+            Method::POST => {
+                access::who(edge, parts).await?.may_speak_for(source)?;
+                probes::heartbeat(edge, source).await
+            }
             _ => Err(Refused::Method("POST")),
         },
+        [".well-known", "smart-configuration"] => configuration(edge, &parts.method),
+        ["auth", "token"] => match (&edge.rest.door, &parts.method) {
+            (Some(door), &Method::POST) if door.gives() => token::grant(edge, door, parts, body).await,
+            (Some(door), _) if door.gives() => Err(Refused::Method("POST")),
+            _ => Err(Refused::NotFound),
+        },
+        _ => alive(edge, parts).await,
+    }
+}
+
+fn configuration(edge: &Edge, method: &Method) -> Outcome {
+    match &edge.rest.door {
+        Some(door) if door.gives() => match *method {
+            Method::GET | Method::HEAD => token::configuration(door),
+            _ => Err(Refused::Method("GET, HEAD")),
+        },
+        _ => Err(Refused::NotFound),
+    }
+}
+
+/// Whether the service is alive and ready: asked of either listener.
+async fn alive(edge: &Edge, parts: &Parts) -> Outcome {
+    let get = parts.method == Method::GET || parts.method == Method::HEAD;
+    match parts.uri.path() {
+        "/healthz" if get => Ok(Answer::text("ok\n".to_owned())),
+        "/readyz" if get => probes::ready(edge).await,
+        "/healthz" | "/readyz" => Err(Refused::Method("GET, HEAD")),
         _ => Err(Refused::NotFound),
     }
 }

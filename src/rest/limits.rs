@@ -14,6 +14,9 @@ pub const BUNDLE_ENTRIES: usize = 5_000;
 /// Bytes of one Bundle, resources left out: hundreds for each entry.
 pub const BUNDLE_FRAME_BYTES: usize = 4 << 20;
 
+/// Bytes of a request for a token: an assertion, and scopes for each type.
+pub const TOKEN_REQUEST_BYTES: usize = 32 << 10;
+
 /// Parameters of one query: no page of people asks for more.
 pub const QUERY_PARAMETERS: usize = 64;
 
@@ -94,3 +97,6 @@ pub const REFUSING: Duration = Duration::from_secs(30);
 
 /// Seconds after which a client that was told to wait should try again.
 pub const RETRY_AFTER_S: &str = "2";
+
+/// Seconds for which browsers are told to come back by TLS only: a year, as is usual.
+pub const HSTS: &str = "max-age=31536000";

@@ -6,10 +6,13 @@
 //!
 //! * [`types`]: what each resource type can be asked;
 //! * `edge`: every request comes in and goes out here: headers, refusals, counting, the way to what answers it;
+//! * `access`: who asks, and what they may do;
 //! * `ask`, `body`: what a request says; `answer`, `refused`: what is said back;
 //! * `write`, `read`, `search`, `bundle`: the interactions; `operations`; `capability`; `probes`;
+//! * `token`: tokens for registered systems;
 //! * [`serve`]: connections, their limits and their end.
 
+mod access;
 mod answer;
 mod ask;
 mod body;
@@ -25,30 +28,35 @@ mod read;
 mod refused;
 mod search;
 mod server;
+mod subscriptions;
 mod table;
 mod text;
+mod token;
 pub mod types;
 mod write;
 
+pub use access::unknown_types;
 pub use metrics::Metrics;
 pub use operations::{explanation_json, explanation_text};
-pub use server::{Times, serve, serve_within};
+pub use server::{Listening, Times, serve, serve_within};
 
 use std::sync::Arc;
 use std::time::Duration;
 
 use axum::Router;
-use axum::routing::any;
 use tokio::sync::Notify;
 use tower_http::catch_panic::CatchPanicLayer;
 
+use crate::access::Door;
 use crate::clock::Clock;
-use crate::config::Config;
+use crate::config::{Access, Config};
 use crate::feed::Feeds;
+use crate::outward::Outward;
 use crate::stays::Stays;
-use crate::store::{Batch, Change, Committed, Derived, Store, StoreError};
-use crate::telemetry::Counters;
+use crate::store::{Batch, Change, Committed, Derived, Query, Store, StoreError};
+use crate::telemetry::{Counters, Deliveries};
 use crate::translate::document::Bases;
+use crate::translate::{Refusal, subscription};
 use refused::Refused;
 use types::Effect;
 
@@ -62,11 +70,18 @@ pub struct Rest {
     /// Notified after each commit.
     wake: Arc<Notify>,
     counters: Arc<Counters>,
+    /// Notified after each commit that subscribers may be told of.
+    told: Arc<Notify>,
+    deliveries: Arc<Deliveries>,
+    /// Where subscribers may be called.
+    subscribers: Arc<Outward>,
     metrics: Arc<Metrics>,
     /// The address of `/fhir` as clients call it, without a final slash; none: `http://` and the request's `Host`.
     public_base: Option<Arc<str>>,
     /// Addresses under which references mean this server's documents.
     own_bases: Arc<Bases>,
+    /// Who lets in those that are registered; none: everybody may do everything.
+    door: Option<Door>,
     body_bytes: usize,
     in_flight_bytes: usize,
     body_time: Duration,
@@ -84,6 +99,10 @@ impl Rest {
         counters: Arc<Counters>,
     ) -> Self {
         let public_base = config.public_base.as_deref().map(|b| Arc::from(b.trim_end_matches('/')));
+        let door = match &config.access {
+            Access::Open => None,
+            Access::Registered(registry) => Some(Door::new((**registry).clone(), store.clone())),
+        };
         let own_bases = Arc::new(stays.site().settings.own_bases.clone());
         Rest {
             store,
@@ -92,13 +111,33 @@ impl Rest {
             clock,
             wake,
             counters,
+            told: Arc::default(),
+            deliveries: Arc::default(),
+            subscribers: Arc::new(config.subscribers.clone()),
             metrics: Arc::default(),
             public_base,
             own_bases,
+            door,
             body_bytes: limits::BODY_BYTES,
             in_flight_bytes: limits::IN_FLIGHT_BYTES,
             body_time: limits::BODY_TIME,
         }
+    }
+
+    /// With `told` notified after each commit that subscribers may be told of, and what they have been told.
+    pub fn telling(mut self, told: Arc<Notify>, deliveries: Arc<Deliveries>) -> Self {
+        self.told = told;
+        self.deliveries = deliveries;
+        self
+    }
+
+    /// The query of the store for what a subscription with these criteria is about: `Type?parameters`, read as a
+    /// search is read.
+    ///
+    /// # Errors
+    /// A parameter that is not known for the type, or means nothing where nobody asks.
+    pub fn followed(&self, criteria: &str) -> Result<Query, Refusal> {
+        search::followed(self, criteria)
     }
 
     /// With other limits on one body, and on all bodies that are held at once.
@@ -122,18 +161,22 @@ impl Rest {
 
 /// The routes of the interface; whatever else is asked is answered with an OperationOutcome, too.
 pub fn router(rest: Rest) -> Router {
+    routes(rest, edge::answer)
+}
+
+/// The routes for those who run the service: what machines ask that watch over it. Nobody is asked who they are there.
+pub fn admin_router(rest: Rest) -> Router {
+    routes(rest, edge::answer_admin)
+}
+
+fn routes<H, T>(rest: Rest, answer: H) -> Router
+where
+    H: axum::handler::Handler<T, Arc<edge::Edge>>,
+    T: 'static,
+{
     let metrics = rest.metrics.clone();
     let edge = Arc::new(edge::Edge::new(rest));
-    Router::new()
-        .route("/fhir", any(edge::answer))
-        .route("/fhir/{*path}", any(edge::answer))
-        .route("/feed/{source}/heartbeat", any(edge::answer))
-        .route("/healthz", any(edge::answer))
-        .route("/readyz", any(edge::answer))
-        .route("/metrics", any(edge::answer))
-        .fallback(edge::answer)
-        .with_state(edge)
-        .layer(CatchPanicLayer::custom(edge::Panicked(metrics)))
+    Router::new().fallback(answer).with_state(edge).layer(CatchPanicLayer::custom(edge::Panicked(metrics)))
 }
 
 /// The mark that a batch with new rules leaves, and the one that says they have been taken up.
@@ -179,6 +222,7 @@ impl Rest {
         let now_us = batch.now_us;
         let rules =
             batch.writes.iter().any(|w| types::kind(&w.kind).is_some_and(|k| k.effect == Effect::Rules));
+        let tells = batch.writes.iter().any(|w| subscription::concerns(&w.kind));
         // its own text each time: two commits of one instant are two
         let rules = rules.then(|| format!("{now_us} {}", uuid::Uuid::new_v4()));
         if let Some(written) = &rules {
@@ -197,6 +241,9 @@ impl Rest {
         self.metrics.committed();
         self.count(&committed);
         self.wake.notify_one();
+        if tells {
+            self.told.notify_one();
+        }
         if let Some(written) = rules {
             self.take_up_rules(written).await?;
         }

@@ -5,6 +5,7 @@ use fhir_models::{IssueKind, ParseError};
 
 use super::limits;
 use super::text;
+use crate::access::Rights;
 use crate::store::StoreError;
 use crate::translate::Refusal;
 
@@ -95,6 +96,37 @@ pub(super) enum Refused {
     /// The PlanDefinition cannot be honoured.
     #[error("the plan cannot be honoured")]
     Plan(Vec<Refusal>),
+    /// The Subscription cannot be served.
+    #[error("the subscription cannot be served")]
+    Subscription(Vec<Refusal>),
+    /// It would have this service call where it may not.
+    #[error("{why}")]
+    Security {
+        /// Element.
+        at: String,
+        /// What is expected.
+        why: String,
+    },
+    /// Who asks has not said who it is, or not in a way that is believed.
+    #[error("{0}")]
+    Unknown(Unknown),
+    /// Too many failures to say who one is.
+    #[error("too many failures from this address; try again in a minute")]
+    TooManyFailures,
+    /// A token is sent in a way that it must not be.
+    #[error("expected one Authorization header with one token, and no token in the address")]
+    TokenMisplaced,
+    /// The client may not send this source's heartbeats.
+    #[error("the client is not registered for this source")]
+    OtherSource,
+    /// The scopes of who asks do not allow it; what would.
+    #[error("the scopes of the token do not allow this; it takes system/{kind}.{wanted}")]
+    Forbidden {
+        /// The type.
+        kind: String,
+        /// What it takes.
+        wanted: Rights,
+    },
     /// The version that the client read is not the current one.
     #[error("the version in If-Match is not the current one; read the resource again")]
     Overtaken,
@@ -123,6 +155,20 @@ pub(super) enum Refused {
         /// What.
         inner: Box<Refused>,
     },
+}
+
+/// Why it is not known who asks.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, thiserror::Error)]
+pub(super) enum Unknown {
+    /// No token.
+    #[error("this takes a token; see /.well-known/smart-configuration")]
+    NoToken,
+    /// A token that is over.
+    #[error("the token is over; get another one")]
+    Expired,
+    /// A token that is not good for anything here.
+    #[error("the token is not good here")]
+    Invalid,
 }
 
 /// One issue of an OperationOutcome.
@@ -164,7 +210,10 @@ impl Refused {
         if matches!(self, Refused::Entry { .. }) {
             return self;
         }
-        let resource = matches!(self, Refused::Document(_) | Refused::Plan(_));
+        let resource = matches!(
+            self,
+            Refused::Document(_) | Refused::Plan(_) | Refused::Subscription(_) | Refused::Security { .. }
+        );
         Refused::Entry { index, resource, inner: Box::new(self) }
     }
 
@@ -189,7 +238,15 @@ impl Refused {
             Refused::TooCostly { .. } => (StatusCode::BAD_REQUEST, "too-costly"),
             Refused::Unprocessable { .. } => (StatusCode::UNPROCESSABLE_ENTITY, "not-supported"),
             Refused::Document(error) => (document_status(error.kind), error.kind.as_code()),
-            Refused::Plan(_) => (StatusCode::UNPROCESSABLE_ENTITY, "business-rule"),
+            Refused::Plan(_) | Refused::Subscription(_) => {
+                (StatusCode::UNPROCESSABLE_ENTITY, "business-rule")
+            }
+            Refused::Security { .. } => (StatusCode::UNPROCESSABLE_ENTITY, "security"),
+            Refused::Unknown(Unknown::Expired) => (StatusCode::UNAUTHORIZED, "expired"),
+            Refused::Unknown(_) => (StatusCode::UNAUTHORIZED, "login"),
+            Refused::TooManyFailures => (StatusCode::TOO_MANY_REQUESTS, "throttled"),
+            Refused::TokenMisplaced => (StatusCode::BAD_REQUEST, "invalid"),
+            Refused::Forbidden { .. } | Refused::OtherSource => (StatusCode::FORBIDDEN, "forbidden"),
             Refused::Overtaken => (StatusCode::PRECONDITION_FAILED, "conflict"),
             Refused::MultipleMatches => (StatusCode::PRECONDITION_FAILED, "multiple-matches"),
             Refused::NoMatch => (StatusCode::PRECONDITION_FAILED, "not-found"),
@@ -213,6 +270,7 @@ impl Refused {
         | Refused::Contradiction { at, .. }
         | Refused::NotSupported { at, .. }
         | Refused::TooCostly { at, .. }
+        | Refused::Security { at, .. }
         | Refused::Unprocessable { at, .. } = self
         {
             return vec![issue(Some(at.clone()), self.to_string())];
@@ -220,7 +278,7 @@ impl Refused {
         #[allow(clippy::wildcard_enum_match_arm, reason = "most refusals are about no element")]
         match self {
             Refused::Document(error) => vec![issue(Some(repeatable(&error.path, "")), said(error))],
-            Refused::Plan(refusals) => {
+            Refused::Plan(refusals) | Refused::Subscription(refusals) => {
                 refusals.iter().map(|r| issue(Some(r.path.clone()), r.why.clone())).collect()
             }
             Refused::Entry { index, resource, inner } => {
@@ -312,6 +370,7 @@ impl From<StoreError> for Refused {
             StoreError::OtherId { .. } => {
                 Refused::value("id", "the criteria fit a resource with another id than the one given")
             }
+            StoreError::Used => Refused::Unknown(Unknown::Invalid),
             StoreError::TooLarge { .. } => Refused::too_costly("", error.to_string()),
             StoreError::NoSpace => Refused::NoSpace,
             StoreError::Busy | StoreError::Closed => Refused::Unavailable,

@@ -2,6 +2,7 @@
 
 use std::future::Future;
 use std::io;
+use std::net::IpAddr;
 use std::pin::Pin;
 use std::sync::Arc;
 use std::task::{Context, Poll, ready};
@@ -20,11 +21,14 @@ use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::{Semaphore, watch};
 use tokio::task::JoinSet;
 use tokio::time::{Instant, Sleep};
+use tokio_rustls::TlsAcceptor;
+use tokio_rustls::rustls::ServerConfig;
 use tower::ServiceExt;
 
 use super::answer::{Answer, FHIR_JSON};
 use super::limits;
 use super::refused::{Issue, Refused, outcome};
+use crate::access::{Peer, digest};
 
 /// How long things may take.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -43,13 +47,32 @@ impl Default for Times {
     }
 }
 
+/// Where connections come in.
+#[derive(Debug)]
+pub struct Listening {
+    /// The socket.
+    pub listener: TcpListener,
+    /// TLS, if it is spoken there.
+    pub tls: Option<Arc<ServerConfig>>,
+}
+
+impl From<TcpListener> for Listening {
+    fn from(listener: TcpListener) -> Self {
+        Listening { listener, tls: None }
+    }
+}
+
 /// Serves `router` on `listener` until `stop` says true; then ends requests that are under way, for
 /// [`limits::GRACE`] at most.
 ///
 /// # Errors
 /// None: what is wrong with a connection, or with accepting one, passes.
-pub async fn serve(listener: TcpListener, router: Router, stop: watch::Receiver<bool>) -> io::Result<()> {
-    serve_within(Times::default(), listener, router, stop).await
+pub async fn serve(
+    listening: impl Into<Listening>,
+    router: Router,
+    stop: watch::Receiver<bool>,
+) -> io::Result<()> {
+    serve_within(Times::default(), listening, router, stop).await
 }
 
 /// As [`serve`], within other times.
@@ -58,10 +81,12 @@ pub async fn serve(listener: TcpListener, router: Router, stop: watch::Receiver<
 /// As [`serve`].
 pub async fn serve_within(
     times: Times,
-    listener: TcpListener,
+    listening: impl Into<Listening>,
     router: Router,
     mut stop: watch::Receiver<bool>,
 ) -> io::Result<()> {
+    let Listening { listener, tls } = listening.into();
+    let tls = tls.map(TlsAcceptor::from);
     let places = Arc::new(Semaphore::new(limits::CONNECTIONS));
     let mut connections = JoinSet::new();
     loop {
@@ -72,8 +97,8 @@ pub async fn serve_within(
         };
         // what ended is forgotten, so that the set does not grow
         while connections.try_join_next().is_some() {}
-        let stream = match accepted {
-            Ok((stream, _)) => stream,
+        let (stream, from) = match accepted {
+            Ok(accepted) => accepted,
             Err(error) if is_of_one_connection(&error) => continue,
             Err(error) => {
                 // out of file descriptors, most likely: some will be free again
@@ -84,12 +109,14 @@ pub async fn serve_within(
         };
         match places.clone().try_acquire_owned() {
             Ok(place) => {
-                let (router, stop) = (router.clone(), stop.clone());
+                let (router, tls, stop) = (router.clone(), tls.clone(), stop.clone());
                 connections.spawn(async move {
-                    connection(times, stream, router, stop).await;
+                    connection(times, (stream, from.ip()), tls, router, stop).await;
                     drop(place);
                 });
             }
+            // who speaks TLS does not understand anything else
+            Err(_) if tls.is_some() => drop(stream),
             Err(_) => turn_away(stream),
         }
     }
@@ -126,11 +153,39 @@ fn turn_away(stream: TcpStream) {
     let _ = stream.try_write(answer.as_bytes());
 }
 
-async fn connection(times: Times, stream: TcpStream, router: Router, mut stop: watch::Receiver<bool>) {
+/// Talks with one client, by TLS if that is spoken here.
+async fn connection(
+    times: Times,
+    (stream, address): (TcpStream, IpAddr),
+    tls: Option<TlsAcceptor>,
+    router: Router,
+    stop: watch::Receiver<bool>,
+) {
     // small answers must not wait for one another
     let _ = stream.set_nodelay(true);
-    let service = service_fn(move |request: Request<Incoming>| {
+    let stream = Impatient::new(stream, times.write);
+    let Some(tls) = tls else {
+        let peer = Peer { address, certificate: None, secure: false };
+        return talk(times, stream, peer, router, stop).await;
+    };
+    // one that does not come to an end is the client's affair
+    if let Ok(Ok(stream)) = tokio::time::timeout(times.head, tls.accept(stream)).await {
+        let shown = stream.get_ref().1.peer_certificates().and_then(|chain| chain.first());
+        let peer = Peer { address, certificate: shown.map(|shown| digest(shown)), secure: true };
+        talk(times, stream, peer, router, stop).await;
+    }
+}
+
+async fn talk(
+    times: Times,
+    stream: impl AsyncRead + AsyncWrite + Unpin + Send + 'static,
+    peer: Peer,
+    router: Router,
+    mut stop: watch::Receiver<bool>,
+) {
+    let service = service_fn(move |mut request: Request<Incoming>| {
         let router = router.clone();
+        request.extensions_mut().insert(peer.clone());
         async move {
             match check(&request) {
                 Ok(()) => router.oneshot(request.map(Body::new)).await,
@@ -143,7 +198,7 @@ async fn connection(times: Times, stream: TcpStream, router: Router, mut stop: w
         .header_read_timeout(times.head)
         .max_headers(limits::HEADERS)
         .max_buf_size(limits::HEAD_BYTES)
-        .serve_connection(TokioIo::new(Impatient::new(stream, times.write)), service);
+        .serve_connection(TokioIo::new(stream), service);
     let mut serving = std::pin::pin!(serving);
     // one that breaks is the client's affair
     let ended = tokio::select! {

@@ -85,6 +85,10 @@ pub enum Operation {
     Try,
     /// `$validate`.
     Validate,
+    /// `$status` of a subscription.
+    Status,
+    /// `$ventilator-events`.
+    VentilatorEvents,
 }
 
 impl Operation {
@@ -96,6 +100,23 @@ impl Operation {
             Operation::Translate => "translate",
             Operation::Try => "try",
             Operation::Validate => "validate",
+            Operation::Status => "status",
+            Operation::VentilatorEvents => "ventilator-events",
+        }
+    }
+
+    /// The types that it tells of beside the one that it is asked of: to ask for it takes the right to read all of them.
+    pub const fn tells_of(self) -> &'static [&'static str] {
+        match self {
+            Operation::EvaluateMeasure => &["MeasureReport"],
+            // what it says is read from the charting of the stay, which it names
+            Operation::Explain => &["Encounter", "Procedure", "Observation"],
+            // it says whether what a document names is there
+            Operation::Validate => &["Patient", "Encounter"],
+            Operation::VentilatorEvents => {
+                &["Procedure", "Observation", "MedicationAdministration", "Patient"]
+            }
+            Operation::Translate | Operation::Try | Operation::Status => &[],
         }
     }
 
@@ -107,6 +128,10 @@ impl Operation {
             Operation::Translate => "http://hl7.org/fhir/OperationDefinition/ConceptMap-translate",
             Operation::Try => "https://terce.example/fhir/OperationDefinition/try",
             Operation::Validate => "http://hl7.org/fhir/OperationDefinition/Resource-validate",
+            Operation::Status => {
+                "http://hl7.org/fhir/uv/subscriptions-backport/OperationDefinition/backport-subscription-status"
+            }
+            Operation::VentilatorEvents => "https://terce.example/fhir/OperationDefinition/ventilator-events",
         }
     }
 }
@@ -177,7 +202,7 @@ pub const KINDS: &[Kind] = &[
     fed("Procedure", Effect::Patient, CHARTED),
     fed("Observation", Effect::Patient, CHARTED),
     Kind {
-        operations: &[Operation::Explain, Operation::Validate],
+        operations: &[Operation::Explain, Operation::VentilatorEvents, Operation::Validate],
         ..fed("Encounter", Effect::Patient, &[PATIENT, SUBJECT, IDENTIFIER])
     },
     fed("Patient", Effect::Patient, &[IDENTIFIER]),
@@ -206,6 +231,10 @@ pub const KINDS: &[Kind] = &[
     Kind {
         operations: &[Operation::EvaluateMeasure, Operation::Validate],
         ..fed("Measure", Effect::Readers, &[IDENTIFIER])
+    },
+    Kind {
+        operations: &[Operation::Status, Operation::Validate],
+        ..fed("Subscription", Effect::Readers, &[STATUS])
     },
     Kind {
         operations: &[Operation::Explain, Operation::Validate],

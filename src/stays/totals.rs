@@ -6,6 +6,7 @@ use chrono::{Days, NaiveDate};
 
 use super::Stays;
 use crate::care::ahead::hours;
+use crate::care::ledger::State;
 use crate::care::tally::Tally;
 use crate::care::time::{Instant, local_instant};
 use crate::care::totals::Totals;
@@ -126,10 +127,33 @@ impl Stays {
         self.0.store.counted(from, to, limit).await
     }
 
+    /// The sums over all stays for the local days `from..=to`, day by day, as known at `now`: each patient is read by
+    /// itself. What surveillance found in open stays is not in it: see [`Stays::watch_open`].
+    ///
+    /// # Errors
+    /// The store.
+    pub async fn tally(&self, from: NaiveDate, to: NaiveDate, now: Instant) -> Result<Tally, StoreError> {
+        let mut sum = Tally::default();
+        for patient in self.patients_of((from, to), usize::MAX).await? {
+            sum.merge(&self.tally_of(&patient, (from, to), now).await?);
+        }
+        Ok(sum.of(from, to, None))
+    }
+
     /// From the documents, as they are now.
     async fn tally_now(&self, patient: &str, now: Instant) -> Result<Tally, StoreError> {
         let mut tally = Tally::default();
-        self.ledgers(patient, now).await?.iter().for_each(|stay| tally.add(&stay.ledger));
+        let ledgers = self.ledgers(patient, now).await?;
+        let over = |state: &State| matches!(state, State::Ended { .. });
+        ledgers.iter().for_each(|stay| tally.add(&stay.ledger));
+        if ledgers.iter().any(|stay| over(&stay.ledger.state)) {
+            for survey in self.surveys(patient, now).await? {
+                let ledger = &survey.stay.ledger;
+                if over(&ledger.state) && ledger.wake.is_none() && ledger.unverified_since.is_none() {
+                    tally.add_watched(&survey.watched);
+                }
+            }
+        }
         Ok(tally)
     }
 

@@ -21,6 +21,8 @@ pub struct Batch {
     pub failed: Vec<Failed>,
     /// How far a source has told us everything.
     pub heartbeat: Option<Heartbeat>,
+    /// An access token that is given out.
+    pub grant: Option<Box<Grant>>,
     /// Small facts of the service itself by name, such as positions and the highest instant seen.
     pub marks: Vec<(Cow<'static, str>, String)>,
 }
@@ -160,6 +162,25 @@ pub struct Heartbeat {
     pub us: i64,
     /// Where to read on from, as the source names it; none: as before.
     pub cursor: Option<String>,
+}
+
+/// An access token that is given out for an assertion, which is used up by it.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct Grant {
+    /// Who made the assertion, and gets the token.
+    pub client: String,
+    /// The name of the assertion; if the client's assertion of this name was used already: `Used`.
+    pub assertion: String,
+    /// Up to when the assertion could be used again, in microseconds: so long it is remembered.
+    pub assertion_until_us: i64,
+    /// A digest of the token, by which it is found. The token itself is not kept.
+    pub digest: String,
+    /// What it allows, as the caller writes it.
+    pub scopes: String,
+    /// When it is over, in microseconds.
+    pub until_us: i64,
+    /// Tokens that were over before this instant are forgotten.
+    pub forget_before_us: i64,
 }
 
 /// A stay, for lists and reports.

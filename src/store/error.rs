@@ -43,6 +43,9 @@ pub enum StoreError {
         /// Logical id of the patient.
         patient: String,
     },
+    /// The batch is refused: the assertion of its `grant` was used before.
+    #[error("the assertion was used before")]
+    Used,
     /// More was asked for in one go than the store takes. Ask for less.
     #[error("{what} is larger than the limit of {limit}")]
     TooLarge {

@@ -20,13 +20,13 @@ mod sqlite;
 mod sums;
 
 pub use batch::{
-    Batch, Change, Committed, Doubtful, Failed, Heartbeat, Identifier, OutcomeRow, Precondition, Reconciled,
-    StayRow, Token, Write, Written,
+    Batch, Change, Committed, Doubtful, Failed, Grant, Heartbeat, Identifier, OutcomeRow, Precondition,
+    Reconciled, StayRow, Token, Write, Written,
 };
 pub use error::StoreError;
 pub use query::{
     AheadRow, Changes, Counts, Derived, Document, DoubtRow, Doubts, Order, OutcomeQuery, Page, Query,
-    ShareRow, Shares, SourceRow, StayQuery, Subject, Summed, SumsQuery,
+    ShareRow, Shares, SourceRow, StayQuery, Subject, Summed, SumsQuery, TokenRow,
 };
 pub use sqlite::Sqlite;
 pub use sums::{Part, Share, SumRow, Sums};
@@ -211,6 +211,13 @@ impl Store {
     pub async fn sources(&self) -> Result<Vec<SourceRow>, StoreError> {
         match self {
             Store::Sqlite(db) => db.sources().await,
+        }
+    }
+
+    /// An access token by its digest (`Batch::grant`).
+    pub async fn token(&self, digest: &str) -> Result<Option<TokenRow>, StoreError> {
+        match self {
+            Store::Sqlite(db) => db.token(digest).await,
         }
     }
 

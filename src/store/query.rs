@@ -256,6 +256,17 @@ pub struct SourceRow {
     pub cursor: Option<String>,
 }
 
+/// An access token that was given out.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct TokenRow {
+    /// Who got it.
+    pub client: String,
+    /// What it allows, as the caller wrote it.
+    pub scopes: String,
+    /// When it is over, in microseconds.
+    pub until_us: i64,
+}
+
 /// How much there is.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
 pub struct Counts {

@@ -30,6 +30,16 @@ pub(super) const BEAT: &str = "INSERT INTO source (name, last_us, cursor) VALUES
      cursor = COALESCE(excluded.cursor, source.cursor)";
 pub(super) const SOURCES: &str = "SELECT name, last_us, cursor FROM source ORDER BY name";
 
+// Access
+
+pub(super) const USE_ASSERTION: &str = "INSERT INTO assertion (client, name, until_us) VALUES (?1, ?2, ?3) \
+     ON CONFLICT DO NOTHING";
+pub(super) const FORGET_ASSERTIONS: &str = "DELETE FROM assertion WHERE until_us < ?1";
+pub(super) const ADD_TOKEN: &str =
+    "INSERT INTO token (digest, client, scopes, until_us) VALUES (?1, ?2, ?3, ?4)";
+pub(super) const FORGET_TOKENS: &str = "DELETE FROM token WHERE until_us < ?1";
+pub(super) const TOKEN: &str = "SELECT client, scopes, until_us FROM token WHERE digest = ?1";
+
 // Documents
 
 pub(super) const DOCUMENT: &str = document!();

@@ -18,9 +18,11 @@
 
 mod lookup;
 mod map;
+mod watch;
 
 pub use lookup::{Found, Maps, Which};
 pub use map::DEFAULT_MAP;
+pub use watch::{Watch, Watches};
 
 use std::collections::{BTreeMap, HashMap};
 use std::sync::Arc;
@@ -36,6 +38,9 @@ pub const ACTIVITY: &str = "https://terce.example/fhir/CodeSystem/activity";
 pub const AIRWAY: &str = "https://terce.example/fhir/CodeSystem/airway";
 /// The own CodeSystem of reasons for which care was not given.
 pub const EXCUSE: &str = "https://terce.example/fhir/CodeSystem/excuse";
+
+/// The own CodeSystem of what surveillance looks at.
+pub const SURVEILLANCE: &str = "https://terce.example/fhir/CodeSystem/surveillance";
 
 /// The codes of [`ACTIVITY`].
 pub const ACTIVITIES: [&str; 6] = [
@@ -152,6 +157,8 @@ pub struct Meaning {
     pub not_done: bool,
     /// These named conditions of the patient; sorted.
     pub conditions: Arc<[Code]>,
+    /// What surveillance looks at. Empty in all that [`Codes`] tells of care: see [`Codes::watched`].
+    pub watched: Watches,
 }
 
 impl Meaning {
@@ -171,6 +178,7 @@ impl Meaning {
         self.conditions = union(&self.conditions, &other.conditions);
         self.airways = self.airways.or(other.airways);
         self.not_done |= other.not_done;
+        self.watched = self.watched.or(other.watched);
         // Of several reasons the first by its text: any of them would do, but always the same one
         self.excuse = match (self.excuse.take(), &other.excuse) {
             (Some(a), Some(b)) => Some(a.min(b.clone())),
@@ -197,6 +205,9 @@ fn union(a: &Arc<[Code]>, b: &Arc<[Code]>) -> Arc<[Code]> {
 pub struct Codes {
     /// By system, then by code. Iterated only where order means nothing: it is that of the hash.
     by_system: HashMap<Box<str>, HashMap<Box<str>, Meaning>>,
+    /// What surveillance looks at, by system, then by code. Apart, so that such a code means nothing to care and most
+    /// rows of a flowsheet are still passed over unread.
+    watched: HashMap<Box<str>, HashMap<Box<str>, Watches>>,
     /// The conditions of the patient that protocols may name.
     conditions: BTreeMap<Arc<str>, Code>,
 }
@@ -292,8 +303,18 @@ impl Codes {
         self.conditions.get(name).cloned()
     }
 
+    /// What surveillance looks at in a code.
+    pub fn watched(&self, system: &str, code: &str) -> Watches {
+        self.watched.get(system).and_then(|codes| codes.get(code)).copied().unwrap_or_default()
+    }
+
     /// Adds a meaning to a code; an empty meaning makes it known.
     fn set(&mut self, system: &str, code: &str, meaning: &Meaning) {
+        if !meaning.watched.is_empty() {
+            let watched = self.watched.entry(system.into()).or_default().entry(code.into()).or_default();
+            *watched = watched.or(meaning.watched);
+        }
+        let meaning = &Meaning { watched: Watches::default(), ..meaning.clone() };
         self.by_system.entry(system.into()).or_default().entry(code.into()).or_default().add(meaning);
     }
 }
@@ -302,7 +323,8 @@ fn own_codes() -> impl Iterator<Item = (&'static str, &'static str)> {
     let activities = ACTIVITIES.into_iter().map(|c| (ACTIVITY, c));
     let airways = Airway::ALL.into_iter().map(|a| (AIRWAY, a.as_str()));
     let excuses = EXCUSES.into_iter().chain([NOT_DONE]).map(|c| (EXCUSE, c));
-    activities.chain(airways).chain(excuses)
+    let watched = Watch::ALL.into_iter().map(|w| (SURVEILLANCE, w.as_str()));
+    activities.chain(airways).chain(excuses).chain(watched)
 }
 
 /// What a code of an own CodeSystem means; none if it has no such code.
@@ -316,6 +338,10 @@ fn own_meaning(system: &str, code: &str) -> Option<Meaning> {
             .into_iter()
             .find(|a| a.as_str() == code)
             .map(|a| Meaning { airways: Airways::of(a), ..nothing }),
+        SURVEILLANCE => Watch::ALL
+            .into_iter()
+            .find(|w| w.as_str() == code)
+            .map(|w| Meaning { watched: Watches::of(w), ..nothing }),
         EXCUSE if code == NOT_DONE => Some(Meaning { not_done: true, ..nothing }),
         EXCUSE => EXCUSES.contains(&code).then(|| Meaning {
             excuse: Some(Code::new(code)),

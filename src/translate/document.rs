@@ -5,7 +5,7 @@ use fhir_models::json::scan;
 use fhir_models::{
     CodeSystem, ConceptMap, Condition, Device, DeviceUseStatement, Encounter, Group, IssueKind, Location,
     Measure, MedicationAdministration, Observation, ParseError, Patient, PlanDefinition, Procedure, Resource,
-    Task, ValueSet, parse_scanned, validate,
+    Subscription, Task, ValueSet, parse_scanned, validate,
 };
 
 use crate::care::facts::Source;
@@ -174,6 +174,7 @@ pub fn read(kind: &str, body: &[u8], bases: &Bases) -> Result<Read, ParseError> 
         "CodeSystem" => typed::<CodeSystem>(body, bases),
         "Measure" => typed::<Measure>(body, bases),
         "Task" => typed::<Task>(body, bases),
+        "Subscription" => typed::<Subscription>(body, bases),
         _ => Err(ParseError::new(IssueKind::NotSupported, "resourceType", "not a type that is kept here")),
     }
 }
@@ -387,6 +388,8 @@ impl Linked for Measure {
         &self.identifier
     }
 }
+
+impl Linked for Subscription {}
 
 impl Linked for Task {
     fn subject(&self) -> Option<&Reference> {

@@ -11,13 +11,16 @@
 //! * [`protocol`]: PlanDefinition to protocol, or why not;
 //! * [`shipped`]: the definitions that come with Terce;
 //! * [`outcomes`]: what must be said, as Task and DetectedIssue, and what has been said, read back;
+//! * [`subscription`]: what a subscriber asks for, and what it is told;
 //! * [`tallies`]: what a stay contributes to the sums, as numbers; [`measures`]: sums as MeasureReport;
-//! * [`quality`]: what is wrong with what a site sends.
+//! * [`quality`]: what is wrong with what a site sends;
+//! * [`events`]: ventilator-associated events for people to confirm.
 
 pub mod advice;
 pub mod codes;
 pub mod document;
 pub mod dossier;
+pub mod events;
 pub mod export;
 pub mod extract;
 pub mod measures;
@@ -25,6 +28,7 @@ pub mod outcomes;
 pub mod protocol;
 pub mod quality;
 pub mod shipped;
+pub mod subscription;
 pub mod tallies;
 
 use std::collections::BTreeSet;

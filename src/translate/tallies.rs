@@ -9,6 +9,7 @@
 //! | `dw`, `de` | patient-days complete, and all |
 //! | `dw`, `de`, requirement | the same of one requirement |
 //! | `pw`, `pe` | patients at the daily count, ventilated ones |
+//! | `sw`, `se` | what surveillance found: events, those with signs of infection, episodes begun, patients on pressure release |
 //! | `lw`, `le`, shift | by step of delay: how much care that was met was charted with it |
 
 use std::collections::{BTreeMap, HashMap};
@@ -19,6 +20,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::care::ahead::{Ahead, Sort};
 use crate::care::ledger::{Cell, CellKey, Ledger};
+use crate::care::surveillance::denominators::Watched;
 use crate::care::tally::{CensusCell, DayCell, Tally};
 use crate::care::time::{Instant, Length, Span};
 use crate::care::totals::{DayKind, Totals};
@@ -57,10 +59,14 @@ pub fn day_of(number: i64) -> Option<NaiveDate> {
     if number < 0 { epoch.checked_sub_days(days) } else { epoch.checked_add_days(days) }
 }
 
-/// What the stay of `ledger` contributes, by local day.
-pub fn parts(ledger: &Ledger) -> BTreeMap<NaiveDate, Vec<Part>> {
+/// What the stay of `ledger` contributes, with what surveillance found in it, by local day.
+pub fn parts(
+    ledger: &Ledger,
+    watched: &BTreeMap<(Arc<str>, NaiveDate), Watched>,
+) -> BTreeMap<NaiveDate, Vec<Part>> {
     let mut tally = Tally::default();
     tally.add(ledger);
+    tally.add_watched(watched);
     parts_of(&tally)
 }
 
@@ -85,6 +91,11 @@ pub fn parts_of(tally: &Tally) -> BTreeMap<NaiveDate, Vec<Part>> {
     for ((unit, day), count) in &tally.census {
         let numbers = vec![count.patients.into(), count.ventilated.into()];
         put(*day, COUNTS, unit, format!("p{}", mark(*day)), numbers);
+    }
+    for ((unit, day), found) in &tally.watched {
+        let Watched { events, infected, begun, pressure_release } = *found;
+        let numbers = [events, infected, begun, pressure_release].map(i64::from).to_vec();
+        put(*day, COUNTS, unit, format!("s{}", mark(*day)), numbers);
     }
     for ((unit, day, shift), delays) in &tally.delays {
         let mut numbers = Vec::new();
@@ -139,6 +150,7 @@ enum Name<'a> {
     Cell(DayKind, &'a str, &'a str),
     Days(DayKind, Option<&'a str>),
     Census(DayKind),
+    Watched(DayKind),
     Delays(DayKind, &'a str),
 }
 
@@ -155,6 +167,7 @@ fn read(name: &str) -> Option<Name<'_>> {
         ('h', Some(shift), Some(requirement)) => Some(Name::Cell(kind, shift, requirement)),
         ('d', requirement, None) => Some(Name::Days(kind, requirement)),
         ('p', None, None) => Some(Name::Census(kind)),
+        ('s', None, None) => Some(Name::Watched(kind)),
         ('l', Some(shift), None) => Some(Name::Delays(kind, shift)),
         _ => None,
     }
@@ -188,12 +201,18 @@ pub fn add_to_tally(tally: &mut Tally, day: NaiveDate, unit: &str, name: &str, n
             cell.patients += patients;
             cell.ventilated += ventilated;
         }
+        Some(Name::Watched(_)) => tally.watched.entry((unit, day)).or_default().add(&watched_of(numbers)),
         Some(Name::Delays(_, shift)) => {
             let delays = tally.delays.entry((unit, day, shift.into())).or_default();
             steps(numbers).for_each(|(step, many)| delays.put(step, many));
         }
         None => {}
     }
+}
+
+fn watched_of(numbers: &[i64]) -> Watched {
+    let at = |place: usize| whole(numbers.get(place).copied().unwrap_or_default());
+    Watched { events: at(0), infected: at(1), begun: at(2), pressure_release: at(3) }
 }
 
 fn steps(numbers: &[i64]) -> impl Iterator<Item = (u16, u32)> {
@@ -213,6 +232,7 @@ enum Target {
     Cell(DayKind, usize, usize),
     Days(DayKind, Option<usize>),
     Census(DayKind),
+    Watched(DayKind),
     Delays(DayKind, usize),
 }
 
@@ -254,6 +274,7 @@ impl<'a> Adding<'a> {
                 Target::Days(kind, requirement.map(|requirement| totals.requirements.place(requirement)))
             }
             Name::Census(kind) => Target::Census(kind),
+            Name::Watched(kind) => Target::Watched(kind),
             Name::Delays(kind, shift) => Target::Delays(kind, totals.shifts.place(shift)),
         })
     }
@@ -275,6 +296,9 @@ impl AddingUnit<'_> {
                 sum(self.totals.part(self.unit, kind).day(requirement));
             }
             Some(Target::Census(kind)) => sum(&mut self.totals.part(self.unit, kind).census),
+            Some(Target::Watched(kind)) => {
+                self.totals.part(self.unit, kind).watched.add(&watched_of(numbers));
+            }
             Some(Target::Delays(kind, shift)) => {
                 let delays = &mut self.totals.part(self.unit, kind).shift(shift).delays;
                 steps(numbers).for_each(|(step, many)| delays.put(step, many));

@@ -29,15 +29,17 @@ const BUNDLE: usize = 1_000;
 struct Service {
     process: Child,
     address: String,
+    /// Where its metrics are.
+    admin: String,
 }
 
 impl Service {
     fn start(data: &Path, protocol: &str) -> Service {
         let config = data.join("terce.toml");
-        let port = std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
-        let address = format!("127.0.0.1:{port}");
+        let free = || std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().to_string();
+        let (address, admin) = (free(), free());
         let text = format!(
-            "listen = \"{address}\"\ndata = \"{}\"\n[site]\nprotocol = \"{protocol}\"\n",
+            "listen = \"{address}\"\nadmin_listen = \"{admin}\"\ndata = \"{}\"\n[site]\nprotocol = \"{protocol}\"\n",
             data.display()
         );
         std::fs::write(&config, text).unwrap();
@@ -49,7 +51,7 @@ impl Service {
             .unwrap();
         for _ in 0..500 {
             if std::net::TcpStream::connect(&address).is_ok() {
-                return Service { process, address };
+                return Service { process, address, admin };
             }
             std::thread::sleep(Duration::from_millis(20));
         }
@@ -71,7 +73,7 @@ impl Service {
     fn settle(&self) -> Duration {
         let begun = Instant::now();
         loop {
-            let metrics = self.client().get("/metrics");
+            let metrics = Client::connect(&self.admin).get("/metrics");
             let dirty = metrics
                 .lines()
                 .find(|l| l.starts_with("terce_subjects_dirty "))

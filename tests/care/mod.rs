@@ -2,9 +2,12 @@
 
 mod against_oracle;
 mod ahead;
+pub(crate) mod dice;
 mod examples;
 mod history;
 mod laws;
 pub(crate) mod oracle;
 mod script;
+mod statistics;
 mod stays;
+mod surveillance;

@@ -4,7 +4,6 @@
 //! coincidences (care at the deadline, two things at once, spans that touch) are common.
 
 mod charted;
-mod dice;
 mod protocols;
 
 use std::fmt;
@@ -20,7 +19,7 @@ use terce::care::ledger::Feed;
 use terce::care::protocol::Rules;
 use terce::care::time::{Instant, Length, TICK, local_instant};
 
-use dice::Dice;
+use super::dice::Dice;
 
 /// A stay, and when it is looked at.
 #[derive(Clone)]

@@ -94,6 +94,14 @@ impl Set {
 }
 
 impl Document {
+    /// As it would lie in a store.
+    pub(super) fn stored(&self) -> Stored<'_> {
+        let received_us = at("2024-07-10T00:00:00Z").micros();
+        let (version, first_us, deleted) = (1, received_us, false);
+        let body = self.body.as_bytes();
+        Stored { kind: self.kind, id: &self.id, version, first_us, received_us, deleted, body }
+    }
+
     fn new(kind: &'static str, body: &str, codes: &Codes) -> Self {
         let bases = Bases::default();
         read(kind, body.as_bytes(), &bases).unwrap_or_else(|e| panic!("{kind} is refused: {e:?}\n{body}"));
@@ -142,12 +150,13 @@ pub(super) fn codings(document: &Value) -> Vec<(String, String)> {
 }
 
 /// System and code of everything that the shipped map gives a meaning that counts, read from the map itself.
-/// Ventilation without an artificial airway is known and does not count.
+/// Ventilation without an artificial airway is known and does not count; what surveillance looks at is no care.
 pub(super) fn mapped() -> BTreeSet<(String, String)> {
     let map: Value =
         serde_json::from_slice(shipped::document("ConceptMap", "default").unwrap().body).unwrap();
     let mut out = BTreeSet::new();
-    for group in map["group"].as_array().unwrap() {
+    let of_care = |group: &&Value| !group["target"].as_str().unwrap().ends_with("/surveillance");
+    for group in map["group"].as_array().unwrap().iter().filter(of_care) {
         for element in group["element"].as_array().unwrap() {
             let targets = element["target"].as_array().into_iter().flatten();
             if targets

@@ -5,7 +5,9 @@ mod examples;
 mod foreign;
 mod populations;
 mod spark;
+mod statistics;
 mod stays;
+mod token;
 mod validators;
 
 use std::path::PathBuf;

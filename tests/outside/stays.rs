@@ -12,11 +12,12 @@ use terce::care::facts::{Ending, Proof, When};
 use terce::care::ledger::Feed;
 use terce::care::protocol::Rules;
 use terce::care::reconcile::reconcile;
+use terce::care::surveillance::charted::Charting;
 use terce::care::tally::Tally;
 use terce::care::time::{Instant, Length};
 use terce::translate::Settings;
 use terce::translate::codes::Codes;
-use terce::translate::extract::unmapped;
+use terce::translate::extract::{unmapped, watch};
 use terce::translate::protocol::protocol;
 use terce::translate::shipped;
 
@@ -78,6 +79,26 @@ fn every_document_is_a_fact_or_irrelevant_by_its_codes_or_a_doubt() {
         assert_eq!(ends.values().sum::<usize>(), own, "{name}: {ends:?}");
         assert!(own > 4000, "{name}: {own}");
     }
+}
+
+/// Temperatures in degrees Celsius and white cells in a microlitre, each a document of its own.
+#[test]
+fn surveillance_reads_every_temperature_and_white_cell_count() {
+    let codes = Codes::shipped();
+    let (mut charting, mut doubts, mut there) = (Charting::default(), Vec::new(), [0, 0]);
+    for (name, _) in SETS {
+        for document in &Set::of(name).documents {
+            watch(&document.stored(), &codes, &settings(), &mut charting, &mut doubts);
+            for (count, code) in there.iter_mut().zip(["8310-5", "6690-2"]) {
+                *count += usize::from(document.codings().iter().any(|(_, c)| c == code));
+            }
+        }
+    }
+    assert_eq!([charting.temperature.len(), charting.white_cells.len()], there);
+    assert_eq!((there, doubts), ([844, 108], vec![]));
+    assert!(charting.temperature.iter().all(|t| (34_000..=42_000).contains(&t.value)));
+    assert!(charting.white_cells.iter().all(|c| (1_000..=60_000).contains(&c.value)));
+    assert!(charting.given.is_empty(), "its medications are coded in a system that a site would map");
 }
 
 #[test]

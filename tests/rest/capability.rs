@@ -27,6 +27,10 @@ fn smallest(kind: &str) -> Value {
         }
         "ConceptMap" | "ValueSet" | "Measure" => json!({ "status": "active" }),
         "Group" => json!({ "type": "person", "actual": true }),
+        "Subscription" => json!({
+            "status": "off", "reason": "x", "criteria": "Task",
+            "channel": { "type": "rest-hook", "endpoint": "https://hooks.example/" },
+        }),
         "CodeSystem" => json!({ "status": "active", "content": "not-present" }),
         _ => json!({ "language": "en" }),
     };

@@ -186,7 +186,7 @@ async fn methods_types_and_formats_that_are_not_offered_are_refused() {
         ("PUT", "/fhir/MeasureReport/a", "GET, HEAD"),
         ("GET", "/fhir", "POST"),
         ("BREW", "/fhir/metadata", "GET, HEAD"),
-        ("POST", "/metrics", "GET, HEAD"),
+        ("POST", "/healthz", "GET, HEAD"),
     ] {
         let reply = service.ask(method, path, &[FHIR], "").await;
         assert_eq!(reply.verdict(), verdict(405, "not-supported"), "{method} {path}");

@@ -9,8 +9,10 @@
     reason = "helpers of tests stand outside the functions that are tests"
 )]
 
+mod access;
 mod bundles;
 mod capability;
+mod guarded;
 mod hostile;
 mod interactions;
 mod operations;
@@ -34,7 +36,8 @@ use terce::care::time::Instant;
 use terce::clock::Clock;
 use terce::config::{Config, Source};
 use terce::feed::Feeds;
-use terce::rest::{Rest, router};
+use terce::outward::Outward;
+use terce::rest::{Rest, admin_router, router};
 use terce::stays::Stays;
 use terce::store::Store;
 use tower::ServiceExt;
@@ -70,7 +73,17 @@ impl Service {
         let mut config = Config::standard();
         config.public_base = Some("http://ward.example/fhir".to_owned());
         config.own_bases = vec!["http://ward.example/fhir".to_owned()];
+        config.subscribers = Outward::new(&["https://hooks.example/".to_owned()], &[]).unwrap();
         config.sources = vec![Source { name: "charting".to_owned(), heartbeat_seconds: 60 }];
+        Self::of(store, config, change).await
+    }
+
+    /// With another configuration.
+    async fn on(store: Store, config: Config) -> Self {
+        Self::of(store, config, |rest| rest).await
+    }
+
+    async fn of(store: Store, config: Config, change: impl FnOnce(Rest) -> Rest) -> Self {
         let config = Arc::new(config);
         let feeds = Feeds::watch(&config.sources, |_| None);
         let clock = Clock::settable(Instant::from_micros(NOON_US));
@@ -79,6 +92,12 @@ impl Service {
             Rest::new(store.clone(), stays, feeds, clock.clone(), Arc::default(), config, Arc::default());
         let rest = change(rest);
         Service { router: router(rest.clone()), rest, store, clock }
+    }
+
+    /// The same service, as those see it who watch over it.
+    fn admin(&self) -> Service {
+        let (rest, store, clock) = (self.rest.clone(), self.store.clone(), self.clock.clone());
+        Service { router: admin_router(rest.clone()), rest, store, clock }
     }
 
     /// Asks, and checks what every answer must have.

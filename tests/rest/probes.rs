@@ -64,7 +64,7 @@ async fn numbers_are_counted_by_type_and_status() {
     service.post("/fhir/Procedure", &procedure()).await;
     service.get("/fhir/Procedure/none").await;
     service.get("/fhir/Nothing/none").await;
-    let reply = service.get("/metrics").await;
+    let reply = service.admin().get("/metrics").await;
     assert_eq!(reply.header("content-type"), "text/plain; version=0.0.4; charset=utf-8");
     let text = reply.text();
     for line in [
@@ -77,5 +77,20 @@ async fn numbers_are_counted_by_type_and_status() {
         "terce_subjects_dirty 1",
     ] {
         assert!(text.lines().any(|l| l == line), "{line} is not in\n{text}");
+    }
+}
+
+#[tokio::test]
+async fn those_who_watch_over_the_service_are_answered_about_it_and_nothing_else() {
+    let service = Service::new().await;
+    service.post("/fhir/Procedure", &procedure()).await;
+    assert_eq!(service.get("/metrics").await.verdict(), verdict(404, "not-found"));
+    let admin = service.admin();
+    for path in ["/healthz", "/readyz", "/metrics"] {
+        assert_eq!(admin.get(path).await.status, 200, "{path}");
+        assert_eq!(admin.ask("POST", path, &[], "").await.verdict(), verdict(405, "not-supported"), "{path}");
+    }
+    for path in ["/fhir/Procedure", "/fhir/metadata", "/feed/charting/heartbeat", "/auth/token", "/"] {
+        assert_eq!(admin.get(path).await.verdict(), verdict(404, "not-found"), "{path}");
     }
 }

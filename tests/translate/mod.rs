@@ -14,3 +14,4 @@ mod protocols;
 mod stays;
 pub(crate) mod tasks;
 mod ventilation;
+mod watched;

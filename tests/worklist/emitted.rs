@@ -79,6 +79,7 @@ async fn answers() -> Vec<Value> {
         format!("Task/{task}/$explain"),
         format!("DetectedIssue/{}/$explain", text(&issue, "/id")),
         "Encounter/e/$explain".to_owned(),
+        "Encounter/e/$ventilator-events".to_owned(),
         format!("Measure/timeliness/$evaluate-measure?{period}"),
         format!("Measure/complete-day/$evaluate-measure?{period}&reportType=subject&subject=Patient/p"),
         format!(

@@ -4,7 +4,8 @@ mod emitted;
 mod explained;
 mod nurse;
 mod simulation;
-mod ward;
+mod surveys;
+pub mod ward;
 
 use serde_json::{Value, json};
 use terce::stays::Shared;

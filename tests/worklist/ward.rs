@@ -135,6 +135,13 @@ impl Ward {
         serde_json::from_str(&text).unwrap_or_else(|_| panic!("{path}: {text}"))
     }
 
+    /// What is shown to people.
+    pub async fn text(&self, path: &str) -> String {
+        let url = format!("{}/{path}", self.service.base());
+        let asked = self.client.get(url).header("accept", "text/plain");
+        asked.send().await.unwrap().text().await.unwrap()
+    }
+
     /// Lets the time come and everything be done that is due then.
     pub async fn until(&self, when: &str) {
         self.service.clock.set(Instant::from(at(when)));

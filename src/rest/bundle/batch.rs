@@ -4,6 +4,7 @@ use axum::body::Bytes;
 use axum::http::{HeaderMap, Method};
 use fhir_models::codes::{BundleType, HttpVerb};
 
+use super::super::access::Who;
 use super::super::ask::{self, Ask};
 use super::super::edge::Edge;
 use super::super::refused::{Issue, Refused, warnings};
@@ -12,7 +13,8 @@ use super::super::write::{self, Draft};
 use super::super::{Rest, json, read, search};
 use super::frame::Frame;
 use super::reply::{self, Fate};
-use super::{Address, Entry, kind_of, spread, with_resources};
+use super::{Address, Entry, kind_of, spread, with_resource};
+use crate::access::Rights;
 use crate::store::{Batch, Precondition, StoreError, Write};
 
 /// What an entry comes to, once its resource is read.
@@ -34,8 +36,8 @@ enum Deed {
 pub(super) async fn run(edge: &Edge, ask: &Ask<'_>, body: &Bytes, frame: Frame) -> Result<String, Refused> {
     let rest = &edge.rest;
     let collection = frame.sort == BundleType::Collection;
-    let (with, bytes) = (rest.clone(), body.clone());
-    let deeds = spread(frame.entries, move |entry| deed(&with, &bytes, collection, &entry)).await?;
+    let (with, bytes, who) = (rest.clone(), body.clone(), ask.who.clone());
+    let deeds = spread(frame.entries, move |entry| deed(&with, &who, &bytes, collection, &entry)).await?;
     let mut fates: Vec<Option<Fate>> = Vec::with_capacity(deeds.len());
     let (mut writes, mut places, mut later) = (Vec::new(), Vec::new(), Vec::new());
     for (index, deed) in deeds.into_iter().enumerate() {
@@ -66,13 +68,13 @@ fn set(fates: &mut [Option<Fate>], index: usize, fate: Fate) {
     }
 }
 
-fn deed(rest: &Rest, body: &Bytes, collection: bool, entry: &Entry) -> Deed {
-    let made = if collection { collected(rest, body, entry) } else { requested(rest, body, entry) };
+fn deed(rest: &Rest, who: &Who, body: &Bytes, collection: bool, entry: &Entry) -> Deed {
+    let made = if collection { collected(rest, who, body, entry) } else { requested(rest, who, body, entry) };
     made.unwrap_or_else(Deed::Refused)
 }
 
 /// An entry of a collection: replaced under the id that it says, or created.
-fn collected(rest: &Rest, body: &Bytes, entry: &Entry) -> Result<Deed, Refused> {
+fn collected(rest: &Rest, who: &Who, body: &Bytes, entry: &Entry) -> Result<Deed, Refused> {
     let resource = entry.bytes(body)?;
     let kind = kind_of(resource).map_err(|r| r.of_resource(entry.index))?;
     if !kind.fed() {
@@ -80,23 +82,25 @@ fn collected(rest: &Rest, body: &Bytes, entry: &Entry) -> Result<Deed, Refused> 
     }
     let draft = Draft::new(kind, resource.to_vec(), &rest.own_bases)?;
     let id = json::id_of(&draft.body).map(std::borrow::Cow::into_owned);
+    who.may(kind.name, if id.is_some() { Rights::UPDATE } else { Rights::CREATE })?;
     if let Some(id) = &id {
         write::check_id(id)?;
     }
-    finish(rest, draft, id, Precondition::None)
+    finish(rest, who, draft, id, Precondition::None)
 }
 
-fn requested(rest: &Rest, body: &Bytes, entry: &Entry) -> Result<Deed, Refused> {
+fn requested(rest: &Rest, who: &Who, body: &Bytes, entry: &Entry) -> Result<Deed, Refused> {
     let request = entry.request.as_ref().ok_or_else(|| {
         let (kind, why) = (fhir_models::IssueKind::Required, "an entry of a batch says what it asks");
         Refused::Document(fhir_models::ParseError::new(kind, "request", why))
     })?;
     let address = request.address()?;
+    request.allowed(who, &address)?;
     match (request.method, address) {
         (HttpVerb::Post, Address::Kind(kind)) if kind.fed() => {
             let token = write::none_exist(request.if_none_exist.as_deref())?;
             let draft = Draft::new(kind, entry.bytes(body)?.to_vec(), &rest.own_bases)?;
-            finish(rest, draft, None, token.map_or(Precondition::None, Precondition::IfNoneExist))
+            finish(rest, who, draft, None, token.map_or(Precondition::None, Precondition::IfNoneExist))
         }
         (HttpVerb::Put, Address::One(kind, id)) if kind.replaceable() => {
             let if_match = request.if_match()?;
@@ -107,6 +111,7 @@ fn requested(rest: &Rest, body: &Bytes, entry: &Entry) -> Result<Deed, Refused> 
             }
             finish(
                 rest,
+                who,
                 draft,
                 Some(id.to_owned()),
                 if_match.map_or(Precondition::None, Precondition::Version),
@@ -116,7 +121,7 @@ fn requested(rest: &Rest, body: &Bytes, entry: &Entry) -> Result<Deed, Refused> 
             let token = ask::criteria(query, "request.url")?;
             let draft = Draft::new(kind, entry.bytes(body)?.to_vec(), &rest.own_bases)?;
             let id = json::id_of(&draft.body).map(std::borrow::Cow::into_owned);
-            finish(rest, draft, id, Precondition::Match(token))
+            finish(rest, who, draft, id, Precondition::Match(token))
         }
         (HttpVerb::Delete, Address::One(kind, id)) if kind.fed() => {
             let precondition = request.if_match()?.map_or(Precondition::None, Precondition::Version);
@@ -133,11 +138,12 @@ fn requested(rest: &Rest, body: &Bytes, entry: &Entry) -> Result<Deed, Refused> 
 
 fn finish(
     rest: &Rest,
+    who: &Who,
     draft: Draft,
     id: Option<String>,
     precondition: Precondition,
 ) -> Result<Deed, Refused> {
-    write::check_plan(rest, draft.kind, id.as_deref(), &draft.body)?;
+    write::check_content(rest, who, draft.kind, id.as_deref(), &draft.body)?;
     let found = warnings(&draft.read.warnings);
     Ok(Deed::Write(Box::new(draft.into_write(id, precondition)), found))
 }
@@ -153,12 +159,12 @@ async fn commit(
     if writes.is_empty() {
         return Ok(());
     }
-    let keep = with_resources(ask);
+    let keep = |w: &Write| with_resource(ask, &w.kind);
     // the writes are given away: what may have to be asked again is kept, which only conditional entries pay for
     let again: Option<Vec<Write>> =
         writes.iter().any(|w| w.precondition != Precondition::None).then(|| writes.clone());
     let bodies: Vec<Option<Vec<u8>>> =
-        if keep { writes.iter().map(|w| w.body.clone()).collect() } else { Vec::new() };
+        writes.iter().map(|w| if keep(w) { w.body.clone() } else { None }).collect();
     let error = match rest.commit(Batch { now_us: ask.now_us, writes, ..Batch::default() }).await {
         Ok(committed) => {
             for (at, ((index, warnings), written)) in places.into_iter().zip(committed.written).enumerate() {
@@ -205,6 +211,7 @@ pub(super) fn write_of(error: &StoreError) -> Option<usize> {
         | StoreError::MultipleMatches { index }
         | StoreError::OtherId { index, .. } => Some(*index),
         StoreError::StaleGeneration { .. }
+        | StoreError::Used
         | StoreError::TooLarge { .. }
         | StoreError::NoSpace
         | StoreError::Busy
@@ -221,7 +228,8 @@ async fn one(rest: &Rest, ask: &Ask<'_>, deed: Deed) -> Result<Fate, Refused> {
     match deed {
         Deed::Amend { kind, id, sent, if_match } => {
             let (written, body) = write::amend(rest, kind, &id, &sent, if_match, ask.now_us).await?;
-            let resource = with_resources(ask).then(|| write::spliced(&body, &written)).transpose()?;
+            let resource =
+                with_resource(ask, kind.name).then(|| write::spliced(&body, &written)).transpose()?;
             Ok(Fate::Written { written, resource, warnings: Vec::new() })
         }
         Deed::Get(url) => get(rest, ask, &url).await.map(|body| Fate::Found { body }),
@@ -242,9 +250,12 @@ pub(super) async fn get(rest: &Rest, ask: &Ask<'_>, url: &str) -> Result<Vec<u8>
         query: "",
         headers: &none,
         base: ask.base,
+        who: ask.who,
         now_us: ask.now_us,
     };
-    let answer = match request.address()? {
+    let address = request.address()?;
+    request.allowed(ask.who, &address)?;
+    let answer = match address {
         Address::Kind(kind) => search::search(rest, &inner, kind, "").await?,
         Address::Matching(kind, query) => search::search(rest, &inner, kind, query).await?,
         Address::One(kind, id) => read::read(rest, &inner, kind, id).await?,

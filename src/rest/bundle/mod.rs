@@ -15,6 +15,7 @@ use axum::body::Bytes;
 use axum::http::StatusCode;
 use fhir_models::codes::{BundleType, HttpVerb};
 
+use super::access::{self, Who};
 use super::answer::Answer;
 use super::ask::{Ask, Return};
 use super::body::Held;
@@ -22,6 +23,7 @@ use super::edge::Edge;
 use super::refused::Refused;
 use super::types::{self, Kind};
 use super::{Outcome, limits, write};
+use crate::access::Rights;
 
 /// One entry, before its resource is read.
 #[derive(Clone, Debug)]
@@ -124,14 +126,26 @@ impl Request {
         }
     }
 
+    /// Refuses what may not be done.
+    ///
+    /// # Errors
+    /// `Forbidden`.
+    fn allowed(&self, who: &Who, address: &Address<'_>) -> Result<(), Refused> {
+        let (kind, one) = match address {
+            Address::One(kind, _) => (kind, true),
+            Address::Kind(kind) | Address::Matching(kind, _) => (kind, false),
+        };
+        who.may(kind.name, access::wanted(self.method.as_str(), one, self.if_none_exist.is_some()))
+    }
+
     fn if_match(&self) -> Result<Option<u64>, Refused> {
         self.if_match.as_deref().map(super::ask::if_match).transpose()
     }
 }
 
-/// Whether the answers to entries carry the resources.
-fn with_resources(ask: &Ask<'_>) -> bool {
-    ask.returning(Return::Minimal) == Return::Representation
+/// Whether the answer to an entry that was written carries the resource: if it is asked for and may be read.
+fn with_resource(ask: &Ask<'_>, kind: &str) -> bool {
+    ask.returning(Return::Minimal) == Return::Representation && ask.who.may(kind, Rights::READ).is_ok()
 }
 
 /// Does `work` for each of `items`, in their order; many of them by several threads, so that neither the client nor

@@ -10,6 +10,7 @@ use axum::body::Bytes;
 use fhir_models::codes::HttpVerb;
 use fhir_models::primitive::is_id;
 
+use super::super::access::Who;
 use super::super::ask::{self, Ask};
 use super::super::edge::Edge;
 use super::super::read::resource;
@@ -20,7 +21,8 @@ use super::super::{Rest, json, limits};
 use super::batch::{get, write_of};
 use super::frame::Frame;
 use super::reply::{self, Fate};
-use super::{Address, Entry, Request, spread, with_resources};
+use super::{Address, Entry, Request, spread, with_resource};
+use crate::access::Rights;
 use crate::store::{Batch, Change, Precondition, StoreError, Token, Write, Written};
 
 /// What an entry does, before references are looked at.
@@ -101,16 +103,20 @@ async fn attempt(
     let mut acts = Vec::with_capacity(entries.len());
     for entry in entries {
         let request = request(entry)?;
-        if !matches!(request.method, HttpVerb::Get | HttpVerb::Head) {
-            acts.push(act(rest, body, entry, request).await.map_err(|r| r.of_entry(entry.index))?);
+        if matches!(request.method, HttpVerb::Get | HttpVerb::Head) {
+            // what is wrong with its address is said in its answer
+            let allowed = request.address().map_or(Ok(()), |a| request.allowed(ask.who, &a));
+            allowed.map_err(|r| r.of_entry(entry.index))?;
+        } else {
+            acts.push(act(ask, rest, body, entry, request).await.map_err(|r| r.of_entry(entry.index))?);
         }
     }
     check_identities(&acts)?;
-    let names = Arc::new(names(rest, body, entries, &acts).await?);
+    let names = Arc::new(names(ask, rest, body, entries, &acts).await?);
     let work = {
-        let (rest, body, names) = (rest.clone(), body.clone(), names);
+        let (rest, who, body, names) = (rest.clone(), ask.who.clone(), body.clone(), names);
         move |(entry, act): (Entry, Act)| {
-            let made = read(&rest, &body, &entry, &act, &names);
+            let made = read(&rest, &who, &body, &entry, &act, &names);
             (act, made.map_err(|r| r.of_entry(entry.index)))
         }
     };
@@ -140,10 +146,18 @@ const fn rank(verb: HttpVerb) -> u8 {
 }
 
 /// What an entry is about, and whether that is there already.
-async fn act(rest: &Rest, body: &Bytes, entry: &Entry, request: &Request) -> Result<Act, Refused> {
+async fn act(
+    ask: &Ask<'_>,
+    rest: &Rest,
+    body: &Bytes,
+    entry: &Entry,
+    request: &Request,
+) -> Result<Act, Refused> {
     let (index, verb) = (entry.index, request.method);
+    let address = request.address()?;
+    request.allowed(ask.who, &address)?;
     let made = |kind, id, precondition| Act { index, verb, kind, id, precondition, present: false };
-    match (verb, request.address()?) {
+    match (verb, address) {
         (HttpVerb::Post, Address::Kind(kind)) if kind.fed() => {
             let id = uuid::Uuid::new_v4().to_string();
             let Some(token) = write::none_exist(request.if_none_exist.as_deref())? else {
@@ -199,7 +213,13 @@ fn check_identities(acts: &[Act]) -> Result<(), Refused> {
 }
 
 /// What the addresses inside the Bundle stand for, and the conditions in the place of references.
-async fn names(rest: &Rest, body: &Bytes, entries: &[Entry], acts: &[Act]) -> Result<Names, Refused> {
+async fn names(
+    ask: &Ask<'_>,
+    rest: &Rest,
+    body: &Bytes,
+    entries: &[Entry],
+    acts: &[Act],
+) -> Result<Names, Refused> {
     let mut names = Names::new();
     for act in acts {
         if let (Some(entry), Some(id)) = (entries.get(act.index), &act.id)
@@ -212,14 +232,14 @@ async fn names(rest: &Rest, body: &Bytes, entries: &[Entry], acts: &[Act]) -> Re
         let resource = entries.get(act.index).and_then(|e| e.bytes(body).ok()).unwrap_or_default();
         // no condition is without a question mark, and hardly a document has one
         if memchr::memchr(b'?', resource).is_some() {
-            look_up(rest, resource, &mut names).await.map_err(|r| r.of_entry(act.index))?;
+            look_up(ask, rest, resource, &mut names).await.map_err(|r| r.of_entry(act.index))?;
         }
     }
     Ok(names)
 }
 
 /// Looks up what conditions in the place of references stand for.
-async fn look_up(rest: &Rest, resource: &[u8], names: &mut Names) -> Result<(), Refused> {
+async fn look_up(ask: &Ask<'_>, rest: &Rest, resource: &[u8], names: &mut Names) -> Result<(), Refused> {
     let mut wanted = Vec::new();
     let note = |reference: &str| {
         if let Some((name, query)) = reference.split_once('?')
@@ -234,6 +254,7 @@ async fn look_up(rest: &Rest, resource: &[u8], names: &mut Names) -> Result<(), 
         if names.contains_key(&reference) {
             continue;
         }
+        ask.who.may(kind.name, Rights::SEARCH)?;
         let token = ask::criteria(&query, "reference")?;
         let id = matching(rest, kind, &token).await?.ok_or(Refused::NoMatch)?;
         names.insert(reference, format!("{}/{id}", kind.name));
@@ -244,6 +265,7 @@ async fn look_up(rest: &Rest, resource: &[u8], names: &mut Names) -> Result<(), 
 /// Reads the resource of an entry with its references written out; none for a deletion.
 fn read(
     rest: &Rest,
+    who: &Who,
     body: &Bytes,
     entry: &Entry,
     act: &Act,
@@ -259,7 +281,7 @@ fn read(
     if act.verb == HttpVerb::Put && !matches!(act.precondition, Precondition::Match(_)) {
         draft.check_id(id)?;
     }
-    write::check_plan(rest, act.kind, Some(id), &draft.body)?;
+    write::check_content(rest, who, act.kind, Some(id), &draft.body)?;
     let found = warnings(&draft.read.warnings);
     Ok((Some(draft), found))
 }
@@ -289,7 +311,7 @@ async fn write(
 
 /// Commits; none if something was created meanwhile that the transaction would create.
 async fn commit(rest: &Rest, ask: &Ask<'_>, ready: &mut [Ready]) -> Result<Option<Vec<Written>>, Refused> {
-    let writes: Vec<Write> = ready.iter_mut().map(|r| take(r, with_resources(ask))).collect();
+    let writes: Vec<Write> = ready.iter_mut().map(|r| take(r, ask)).collect();
     if writes.is_empty() {
         return Ok(Some(Vec::new()));
     }
@@ -310,8 +332,8 @@ async fn commit(rest: &Rest, ask: &Ask<'_>, ready: &mut [Ready]) -> Result<Optio
 }
 
 /// The write, with its bytes left behind if they are wanted afterwards.
-fn take(ready: &mut Ready, keep: bool) -> Write {
-    let kept = if keep { ready.write.body.clone() } else { None };
+fn take(ready: &mut Ready, ask: &Ask<'_>) -> Write {
+    let kept = if with_resource(ask, &ready.write.kind) { ready.write.body.clone() } else { None };
     let write = std::mem::take(&mut ready.write);
     ready.write.body = kept;
     write
@@ -334,7 +356,7 @@ async fn fates(
     for act in acts.iter().filter(|a| a.present) {
         let id = act.id.as_deref().unwrap_or_default();
         let there = rest.store.document(act.kind.name, id).await?.ok_or(Refused::Failed)?;
-        let resource = if with_resources(ask) { resource(&there)? } else { None };
+        let resource = if with_resource(ask, act.kind.name) { resource(&there)? } else { None };
         let written = Written {
             kind: act.kind.name.into(),
             id: there.id,

@@ -8,6 +8,7 @@ mod given;
 mod translate_code;
 mod trial;
 mod validate;
+mod ventilator_events;
 mod whom;
 
 use axum::body::Body;
@@ -16,16 +17,16 @@ use serde_json::Value as Json;
 
 pub use explain::{explanation_json, explanation_text};
 
-use super::Outcome;
 use super::ask::Ask;
 use super::edge::Edge;
 use super::refused::Refused;
 use super::types::{Kind, Operation};
+use super::{Outcome, subscriptions};
 
 /// The media type that an operation offers beside FHIR's JSON, by the last part of the path; empty if none.
 pub(super) fn beside_json(last: Option<&str>) -> &'static str {
     match last {
-        Some("$explain") => "text/plain",
+        Some("$explain" | "$ventilator-events") => "text/plain",
         Some("$evaluate-measure" | "$data-quality") => "text/csv",
         Some(_) | None => "",
     }
@@ -52,7 +53,7 @@ pub(super) async fn on_type(
         Operation::Try => trial::try_plan(edge, ask, None, body).await,
         Operation::Validate => validate::validate(edge, ask, kind, None, body).await,
         Operation::EvaluateMeasure => evaluate_measure::evaluate(edge, ask, None, body).await,
-        Operation::Explain => Err(Refused::NotFound),
+        Operation::Explain | Operation::Status | Operation::VentilatorEvents => Err(Refused::NotFound),
     }
 }
 
@@ -71,6 +72,8 @@ pub(super) async fn on_one(
         Operation::Translate => translate_code::translate(edge, ask, Some(id), body).await,
         Operation::Try => trial::try_plan(edge, ask, Some(id), body).await,
         Operation::Validate => validate::validate(edge, ask, kind, Some(id), body).await,
+        Operation::Status => subscriptions::status(&edge.rest, ask, id).await,
+        Operation::VentilatorEvents => ventilator_events::ventilator_events(edge, ask, id, body).await,
     }
 }
 

@@ -52,12 +52,12 @@ pub(super) async fn validate(
     }
     let mut issues = match (mode, resource, id) {
         (Mode::Delete, _, id) => deletion(rest, kind, id).await?,
-        (mode, Some(resource), id) => looked_at(rest, kind, (mode, id), resource, ask.now_us).await?,
+        (mode, Some(resource), id) => looked_at(rest, kind, (mode, id), resource, ask).await?,
         (mode, None, Some(id)) => {
             write::check_id(id)?;
             let stored = rest.store.document(kind.name, id).await?.ok_or(Refused::NotFound)?;
             let body = crate::rest::read::resource(&stored)?.ok_or(Refused::Gone)?;
-            looked_at(rest, kind, (mode, Some(id)), body, ask.now_us).await?
+            looked_at(rest, kind, (mode, Some(id)), body, ask).await?
         }
         (Mode::Create | Mode::Update, None, None) => {
             let (required, why) =
@@ -115,7 +115,7 @@ async fn looked_at(
     kind: &'static Kind,
     (mode, id): (Mode, Option<&str>),
     body: Vec<u8>,
-    now_us: i64,
+    ask: &Ask<'_>,
 ) -> Result<Vec<Issue>, Refused> {
     let draft = match Draft::new(kind, body.clone(), &rest.own_bases) {
         Ok(draft) => draft,
@@ -133,16 +133,16 @@ async fn looked_at(
                 Refused::Method("PUT to one that there is: this service creates such resources").issues()
             );
         };
-        return Ok(match write::amendment(rest, kind, id, &draft.body, None, now_us).await {
-            Ok((_, body)) => told_of(rest, kind, id, &body, now_us),
+        return Ok(match write::amendment(rest, kind, id, &draft.body, None, ask.now_us).await {
+            Ok((_, body)) => told_of(rest, kind, id, &body, ask.now_us),
             Err(refused) => refused.issues(),
         });
     }
-    if let Err(refused) = write::check_plan(rest, kind, id, &draft.body) {
+    if let Err(refused) = write::check_content(rest, ask.who, kind, id, &draft.body) {
         return Ok(refused.issues());
     }
     let mut issues = warnings(&draft.read.warnings);
-    issues.extend(told_of(rest, kind, id.unwrap_or("new"), &body, now_us));
+    issues.extend(told_of(rest, kind, id.unwrap_or("new"), &body, ask.now_us));
     let links = draft.read.links.clone();
     let subject = if kind.name == "Device" { "patient" } else { "subject" };
     let encounter = if kind.name == "MedicationAdministration" { "context" } else { "encounter" };

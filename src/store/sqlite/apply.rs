@@ -10,7 +10,7 @@ use super::sums::{self, Deltas};
 use super::{derived, names, read};
 use crate::store::sums::add;
 use crate::store::{
-    Batch, Change, Committed, OutcomeRow, Precondition, StoreError, Token, Write, Written, sql,
+    Batch, Change, Committed, Grant, OutcomeRow, Precondition, StoreError, Token, Write, Written, sql,
 };
 
 /// Why a batch is not applied.
@@ -96,7 +96,9 @@ impl<'c> Group<'c> {
 /// A savepoint costs as much as a write: only a batch that can be refused needs one. What has no precondition and
 /// rests on no generation is never refused.
 fn may_be_refused(batch: &Batch) -> bool {
-    !batch.reconciled.is_empty() || batch.writes.iter().any(|w| w.precondition != Precondition::None)
+    !batch.reconciled.is_empty()
+        || batch.grant.is_some()
+        || batch.writes.iter().any(|w| w.precondition != Precondition::None)
 }
 
 /// One batch while it is applied.
@@ -154,10 +156,24 @@ impl<'b> Applying<'_, 'b> {
         if let Some(beat) = &batch.heartbeat {
             run(self.conn, sql::BEAT, params![beat.source, beat.us, beat.cursor])?;
         }
+        if let Some(grant) = &batch.grant {
+            self.grant(grant)?;
+        }
         for (name, value) in &batch.marks {
             run(self.conn, sql::SET_MARK, params![mark_name(name), value])?;
         }
         Ok(Committed { written })
+    }
+
+    fn grant(&self, grant: &Grant) -> Result<(), Stop> {
+        run(self.conn, sql::FORGET_ASSERTIONS, [self.now_us])?;
+        run(self.conn, sql::FORGET_TOKENS, [grant.forget_before_us])?;
+        let used = params![grant.client, grant.assertion, grant.assertion_until_us];
+        if self.conn.prepare_cached(sql::USE_ASSERTION)?.execute(used)? == 0 {
+            return Err(Stop::Refused(StoreError::Used));
+        }
+        let token = params![grant.digest, grant.client, grant.scopes, grant.until_us];
+        Ok(run(self.conn, sql::ADD_TOKEN, token)?)
     }
 
     fn write(&mut self, index: usize, write: &'b Write, digest: u64) -> Result<Written, Stop> {

@@ -22,7 +22,7 @@ use self::readers::Readers;
 use self::writer::{Job, Writer};
 use super::{
     Batch, Changes, Committed, Counts, Derived, Document, DoubtRow, Doubts, Page, Query, Shares, SourceRow,
-    StayQuery, StayRow, StoreError, Subject, Summed, SumsQuery, Token, limits,
+    StayQuery, StayRow, StoreError, Subject, Summed, SumsQuery, Token, TokenRow, limits,
 };
 
 /// A handle on a SQLite database. The writer ends when the last handle is dropped.
@@ -234,6 +234,11 @@ impl Sqlite {
 
     pub(super) async fn sources(&self) -> Result<Vec<SourceRow>, StoreError> {
         self.read(read::sources).await
+    }
+
+    pub(super) async fn token(&self, digest: &str) -> Result<Option<TokenRow>, StoreError> {
+        let digest = digest.to_owned();
+        self.read(move |conn| read::token(conn, &digest)).await
     }
 
     pub(super) async fn mark(&self, name: &str) -> Result<Option<String>, StoreError> {

@@ -4,7 +4,9 @@ use std::collections::BTreeMap;
 
 use rusqlite::{Connection, OptionalExtension, Params, Row, params};
 
-use crate::store::{Changes, Counts, Document, DoubtRow, Doubts, SourceRow, Subject, Token, limits, sql};
+use crate::store::{
+    Changes, Counts, Document, DoubtRow, Doubts, SourceRow, Subject, Token, TokenRow, limits, sql,
+};
 
 pub(super) fn current(conn: &Connection, kind: &str, id: &str) -> rusqlite::Result<Option<Document>> {
     conn.prepare_cached(sql::CURRENT)?.query_row([kind, id], document).optional()
@@ -166,6 +168,11 @@ pub(super) fn counts(conn: &Connection) -> rusqlite::Result<Counts> {
     let (all, unlinked) =
         conn.prepare_cached(sql::COUNT_DOUBTS)?.query_row([], |r| Ok((natural(r, 0)?, natural(r, 1)?)))?;
     Ok(Counts { documents, open, subjects, dirty, failing, doubts: all - unlinked, unlinked })
+}
+
+pub(super) fn token(conn: &Connection, digest: &str) -> rusqlite::Result<Option<TokenRow>> {
+    let row = |r: &Row<'_>| Ok(TokenRow { client: r.get(0)?, scopes: r.get(1)?, until_us: r.get(2)? });
+    conn.prepare_cached(sql::TOKEN)?.query_row([digest], row).optional()
 }
 
 /// All rows of a statement.

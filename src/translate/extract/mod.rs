@@ -15,6 +15,7 @@ mod procedure;
 mod reading;
 mod task;
 mod unmapped;
+mod watched;
 
 use std::sync::Arc;
 
@@ -24,6 +25,7 @@ use fhir_models::codes::EncounterStatus;
 use self::reading::Reading;
 pub(crate) use self::task::may_matter as task_may_matter;
 pub use self::unmapped::{Unmapped, unmapped};
+pub use self::watched::watch;
 use super::codes::{Airways, Codes};
 use super::document::{Bases, Stored};
 use crate::care::facts::{Code, Proof, Source, When};

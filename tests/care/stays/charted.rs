@@ -10,9 +10,9 @@ use terce::care::facts::{
 use terce::care::protocol::{Kind, Rules};
 use terce::care::time::{Instant, Length, local_instant};
 
-use super::dice::Dice;
 use super::protocols::{ACTIVITIES, CONDITION, UNITS};
 use super::{Entry, Frame};
+use crate::care::dice::Dice;
 
 /// All facts of the stay; some of them twice.
 pub(super) fn entries(dice: &mut Dice, frame: &Frame, rules: &Rules) -> Vec<Entry> {

@@ -8,7 +8,7 @@ use terce::care::facts::Code;
 use terce::care::protocol::{Kind, Protocol, Requirement, Rules, Shift, Unit, UnitProtocol};
 use terce::care::time::Length;
 
-use super::dice::Dice;
+use crate::care::dice::Dice;
 
 /// All activities that occur.
 pub(super) const ACTIVITIES: [&str; 4] = ["cleanse", "brush", "moisten", "assess"];

@@ -1,11 +1,11 @@
-//! Intervals for the sums.
+//! Shares: so many of so many.
 
-/// The 0.975 quantile of the standard normal distribution.
-const Z: f64 = 1.959_963_984_540_054;
+use super::distribution::{binomial_above, binomial_below, rising};
+use super::{Interval, TAIL, Z};
 
 /// The 95 % score interval of Wilson (1927) for `events` of `of`, without continuity correction; none if `of` is 0 or
 /// `events` exceeds it. At 0 and at `of` the limit is exactly 0 and 1.
-pub fn wilson(events: u64, of: u64) -> Option<(f64, f64)> {
+pub fn wilson(events: u64, of: u64) -> Option<Interval> {
     if of == 0 || events > of {
         return None;
     }
@@ -20,10 +20,22 @@ pub fn wilson(events: u64, of: u64) -> Option<(f64, f64)> {
 
 /// The 95 % interval of the difference of two independent shares, `a` of `of_a` less `b` of `of_b`: Newcombe's hybrid of
 /// the two score intervals (Stat Med 1998;17:873-890, method 10). None where either share is none.
-pub fn newcombe(a: u64, of_a: u64, b: u64, of_b: u64) -> Option<(f64, f64)> {
+pub fn newcombe(a: u64, of_a: u64, b: u64, of_b: u64) -> Option<Interval> {
     let ((low_a, high_a), (low_b, high_b)) = (wilson(a, of_a)?, wilson(b, of_b)?);
     let (p, q) = (a as f64 / of_a as f64, b as f64 / of_b as f64);
     let below = ((p - low_a).powi(2) + (high_b - q).powi(2)).sqrt();
     let above = ((high_a - p).powi(2) + (q - low_b).powi(2)).sqrt();
     Some((p - q - below, p - q + above))
+}
+
+/// The 95 % mid-P interval for `events` of `of`: the shares at which the observed count and half its own probability
+/// leave 2.5 % beyond (Lancaster, JASA 1961;56:223-234). None if `of` is 0 or `events` exceeds it. At 0 and at `of` the
+/// limit is exactly 0 and 1.
+pub fn mid_p(events: u64, of: u64) -> Option<Interval> {
+    if of == 0 || events > of {
+        return None;
+    }
+    let low = if events == 0 { 0.0 } else { rising(0.0, 1.0, TAIL, |p| binomial_above(events, of, p)) };
+    let high = if events == of { 1.0 } else { rising(0.0, 1.0, -TAIL, |p| -binomial_below(events, of, p)) };
+    Some((low, high))
 }

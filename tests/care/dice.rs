@@ -1,10 +1,10 @@
 //! Dice that fall the same way for the same seed, on every machine and with every version of every library.
 
 /// A small generator (splitmix64).
-pub(super) struct Dice(u64);
+pub(crate) struct Dice(u64);
 
 impl Dice {
-    pub(super) fn new(seed: u64) -> Self {
+    pub(crate) fn new(seed: u64) -> Self {
         Dice(seed)
     }
 
@@ -17,21 +17,21 @@ impl Dice {
     }
 
     /// Less than `n`; 0 if `n` is 0.
-    pub(super) fn below(&mut self, n: usize) -> usize {
+    pub(crate) fn below(&mut self, n: usize) -> usize {
         usize::try_from(self.next() % u64::try_from(n.max(1)).unwrap()).unwrap()
     }
 
     /// From `least` to less than `most`; `least` if there is nothing between.
-    pub(super) fn between(&mut self, least: i64, most: i64) -> i64 {
+    pub(crate) fn between(&mut self, least: i64, most: i64) -> i64 {
         least + i64::try_from(self.next() % u64::try_from((most - least).max(1)).unwrap()).unwrap()
     }
 
     /// True so many times of a hundred.
-    pub(super) fn chance(&mut self, percent: usize) -> bool {
+    pub(crate) fn chance(&mut self, percent: usize) -> bool {
         self.below(100) < percent
     }
 
-    pub(super) fn pick<'a, T>(&mut self, of: &'a [T]) -> &'a T {
+    pub(crate) fn pick<'a, T>(&mut self, of: &'a [T]) -> &'a T {
         &of[self.below(of.len())]
     }
 }

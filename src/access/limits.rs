@@ -1,0 +1,56 @@
+//! Limits of who is let in, each beside its reason.
+
+use std::time::Duration;
+
+/// Seconds for which an access token is good: what SMART Backend Services asks for, and the longest that a client
+/// which is struck from the configuration of one process can go on in another.
+pub const TOKEN_S: i64 = 300;
+
+/// Seconds for which a token of another server may be good at most: what is told to it is known that much later here.
+pub const FOREIGN_TOKEN_S: i64 = 3_600;
+
+/// Seconds that an assertion may still be good for when it comes (SMART Backend Services).
+pub const ASSERTION_S: i64 = 300;
+
+/// Seconds by which the clocks of two machines that are kept by NTP may differ.
+pub const LEEWAY_S: i64 = 10;
+
+/// Microseconds for which an access token that is over is told from one that never was.
+pub const OVER_US: i64 = 3_600_000_000;
+
+/// Bytes of an assertion or a token: a chain of scopes for each type, twice over.
+pub const SIGNED_BYTES: usize = 16 << 10;
+
+/// Bytes of a `kid`, a `jti` and a client's id: a few UUIDs.
+pub const NAME_BYTES: usize = 256;
+
+/// Bytes of a set of keys: some dozens of the largest, with their certificates.
+pub const KEYS_BYTES: usize = 256 << 10;
+
+/// Keys in a set: a few clients' old and new ones.
+pub const KEYS: usize = 100;
+
+/// Bits of an RSA key: fewer can be broken, more only take time (NIST SP 800-131A; RFC 7518, 3.3).
+pub const RSA_BITS: std::ops::RangeInclusive<usize> = 2_048..=8_192;
+
+/// For how long a set of keys is kept if its server does not say.
+pub const KEYS_KEPT: Duration = Duration::from_secs(300);
+
+/// For how long a set of keys is kept at most: a key that was withdrawn must stop within a shift.
+pub const KEYS_KEPT_MOST: Duration = Duration::from_secs(3_600);
+
+/// How often a set of keys is fetched again for a `kid` that is not in it, and after it could not be fetched.
+pub const KEYS_AGAIN: Duration = Duration::from_secs(60);
+
+/// For a set of keys to be fetched: who asked for a token waits for it.
+pub const KEYS_TIME: Duration = Duration::from_secs(5);
+
+/// Failures of one address in [`FAILURES_SPAN`] before it is told to wait: more than a client that is set up wrongly
+/// and tries again by itself makes.
+pub const FAILURES: u32 = 10;
+
+/// See [`FAILURES`].
+pub const FAILURES_SPAN: Duration = Duration::from_secs(60);
+
+/// Addresses whose failures are counted at once; beyond it the oldest is forgotten.
+pub const FAILING_ADDRESSES: usize = 4_096;
