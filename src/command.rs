@@ -17,7 +17,7 @@ use crate::config::{Access, Config};
 use crate::feed::Feeds;
 use crate::reconcile::Reconciler;
 use crate::stays::Stays;
-use crate::store::{Derived, StayQuery, Store, TallyQuery};
+use crate::store::{Derived, StayQuery, Store};
 use crate::{service, telemetry};
 
 /// Terce reconciles charted mouth care of ventilated patients with the cadence that each of them should get.
@@ -301,8 +301,9 @@ async fn derived(store: &Store) -> anyhow::Result<Vec<String>> {
     loop {
         let stays = store.stays(StayQuery { after, limit: 500, ..StayQuery::default() }).await?;
         for stay in &stays {
-            let tallies = store.tallies(TallyQuery::Stay(stay.stay.clone())).await?;
-            let rows = tallies.iter().map(|t| format!("{} {}", t.day, String::from_utf8_lossy(&t.body)));
+            let shares = store.shares(&stay.patient, i64::MIN, i64::MAX).await?;
+            let rows = shares.rows.into_iter().filter(|row| row.stay == stay.stay);
+            let rows = rows.map(|row| format!("{} {:?}", row.day, row.part));
             let shown = (stay.begins_us, stay.ends_us, stay.open, &stay.unit, rows.collect::<Vec<_>>());
             out.push(format!("{} {shown:?}", stay.stay));
         }

@@ -20,15 +20,16 @@ use tracing::{error, info, warn};
 
 use crate::care::ledger::{Feed, Ledger, State};
 use crate::care::plan::plan;
-use crate::care::reconcile::reconcile;
+use crate::care::reconcile::reconcile_ahead;
 use crate::care::surveillance::charted::Charting;
+use crate::care::surveillance::denominators::Watched;
 use crate::care::time::{Instant, Length};
 use crate::clock::Clock;
 use crate::feed::{self, Feeds};
 use crate::stays::{Reading, Shared, Stays, outcome_row, stay_id, survey_of};
 use crate::store::{
-    Batch, Derived, Doubtful, Failed, Identifier, Precondition, Reconciled, StayRow, Store, StoreError,
-    Subject, TallyRow, Write,
+    Batch, Derived, Doubtful, Failed, Identifier, Part, Precondition, Reconciled, Share, StayRow, Store,
+    StoreError, Subject, Write,
 };
 use crate::telemetry::Counters;
 use crate::translate::outcomes::{self, Setting, Utterance, feed_silent, said, utterances};
@@ -330,7 +331,7 @@ fn decide(patient: &str, reading: &Reading, charting: &Charting, feed: Feed, now
     let mut doubts: Vec<Doubtful> = reading.assembled.waiting.iter().map(doubtful).collect();
     for stay in &reading.assembled.stays {
         let id = stay_id(&stay.facts);
-        let ledger = reconcile(&stay.facts, &site.rules, feed, now);
+        let (ledger, ahead) = reconcile_ahead(&stay.facts, &site.rules, feed, now);
         let plan = plan(&ledger, &stay.facts, &site.rules, &said(id, &reading.said));
         let fresh = feed.watermark().min(now);
         let setting = Setting { rules: &site.rules, stay: id, patient, owners: &site.owners, now, fresh };
@@ -341,17 +342,11 @@ fn decide(patient: &str, reading: &Reading, charting: &Charting, feed: Feed, now
         let over = matches!(ledger.state, State::Ended { .. })
             && ledger.wake.is_none()
             && ledger.unverified_since.is_none();
-        decided.reconciled.stays.push(stay_row(patient, id, &ledger, &stay.facts, over));
-        if over {
-            let (_, watched) = survey_of(&stay.facts, &ledger, charting, &site.rules);
-            let rows = tallies::encode(&ledger, &watched).into_iter().map(|(day, body)| TallyRow {
-                stay: id.to_owned(),
-                patient: patient.to_owned(),
-                day: day.to_string(),
-                body,
-            });
-            decided.reconciled.tallies.extend(rows);
-        }
+        let row = stay_row(patient, id, &ledger, &stay.facts, over);
+        decided.reconciled.stays.push(StayRow { ahead: tallies::encode_ahead(&ahead), ..row });
+        // of a stay that is not over surveillance is asked when somebody wants to know
+        let watched = over.then(|| survey_of(&stay.facts, &ledger, charting, &site.rules).1);
+        decided.reconciled.shares.extend(shares(id, &ledger, &watched.unwrap_or_default()));
         doubts.extend(stay.doubts.iter().chain(&ledger.doubts).map(doubtful));
     }
     doubts.sort();
@@ -380,7 +375,25 @@ fn stay_row(
         open: !over,
         ledger_us: ledger.now.micros(),
         unit: ledger.unit.as_ref().map(|u| u.to_string()),
+        ahead: None,
     }
+}
+
+/// What a stay contributes to the sums.
+fn shares(
+    stay: &str,
+    ledger: &Ledger,
+    watched: &BTreeMap<(Arc<str>, chrono::NaiveDate), Watched>,
+) -> impl Iterator<Item = Share> {
+    let part = |part: tallies::Part| {
+        let tallies::Part { topic, unit, name, numbers } = part;
+        Part { topic, unit: unit.to_string(), name, numbers }
+    };
+    tallies::parts(ledger, watched).into_iter().map(move |(day, parts)| Share {
+        stay: stay.to_owned(),
+        day: tallies::day_number(day),
+        parts: parts.into_iter().map(part).collect(),
+    })
 }
 
 fn doubtful(doubt: &crate::care::ledger::Doubt) -> Doubtful {

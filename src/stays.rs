@@ -3,31 +3,32 @@
 //! What each document says is kept by patient for as long as the document does not change; the site's codes, protocols
 //! and settings are kept together as a [`Site`] and replaced as a whole.
 
+mod as_of;
 mod surveys;
+mod totals;
 
+pub use as_of::Known;
 pub use surveys::{StaySurvey, survey_of};
+pub use totals::{Counted, What, Who};
 
 use std::collections::{BTreeMap, HashMap};
 use std::sync::{Arc, Mutex, PoisonError, RwLock};
 
-use chrono::NaiveDate;
 use lru::LruCache;
 
 use crate::care::facts::Facts;
 use crate::care::ledger::{Doubt, Feed, Ledger};
 use crate::care::protocol::Rules;
 use crate::care::reconcile::reconcile;
-use crate::care::tally::Tally;
 use crate::care::time::Instant;
 use crate::config::Config;
 use crate::feed::Feeds;
 use crate::site::{Definitions, Site};
-use crate::store::{self, Document, OutcomeRow, StayQuery, Store, StoreError, TallyQuery};
+use crate::store::{self, Document, OutcomeRow, Store, StoreError};
 use crate::translate::document::Stored;
 use crate::translate::dossier::{Assembled, Dossier};
 use crate::translate::extract::{Extract, extract, extract_versions};
 use crate::translate::outcomes::{self, SaidDocument, task_that_is_over};
-use crate::translate::tallies;
 
 /// What the cache may hold, in units of about 200 bytes: 200 MB. A day of an intensive care stay takes some 100 units.
 const CACHE_UNITS: usize = 1_000_000;
@@ -155,40 +156,12 @@ impl Stays {
         Ok(stays.collect())
     }
 
-    /// The sums over all stays for the local days `from..=to`, as known at `now`.
-    ///
-    /// An open stay is counted as its documents say now. A stay that is closed is counted as it was last reconciled: if
-    /// it has changed since, that shows as soon as it is reconciled again, and a stay that never was reconciled is not
-    /// counted yet. What surveillance found in open stays is not in it: see [`Stays::watch_open`].
+    /// The current documents of a kind that is not a patient's: id and bytes.
     ///
     /// # Errors
     /// The store.
-    pub async fn tally(&self, from: NaiveDate, to: NaiveDate, now: Instant) -> Result<Tally, StoreError> {
-        let mut sum = Tally::default();
-        let mut after = None;
-        loop {
-            let (from, to) = (from.to_string(), to.to_string());
-            let rows = self.0.store.tallies(TallyQuery::Days { from, to, after, limit: CHUNK }).await?;
-            for row in &rows {
-                let day = row.day.parse().unwrap_or_default();
-                tallies::decode(day, &row.body, &mut sum).map_err(|e| StoreError::Internal(e.to_string()))?;
-            }
-            let Some(last) = rows.last().filter(|_| rows.len() == CHUNK) else { break };
-            after = Some((last.day.clone(), last.stay.clone()));
-        }
-        // what can still change by itself is counted now
-        let mut after = None;
-        loop {
-            let query = StayQuery { open: Some(true), after, limit: CHUNK, ..StayQuery::default() };
-            let stays = self.0.store.stays(query).await?;
-            for stay in &stays {
-                let ledgers = self.ledgers(&stay.patient, now).await?;
-                ledgers.iter().filter(|l| l.stay == stay.stay).for_each(|l| sum.add(&l.ledger));
-            }
-            let Some(last) = stays.last().filter(|_| stays.len() == CHUNK) else { break };
-            after = Some(last.stay.clone());
-        }
-        Ok(sum.of(from, to, None))
+    pub async fn documents(&self, kind: &'static str) -> Result<Vec<(String, Vec<u8>)>, StoreError> {
+        documents(&self.0.store, kind).await
     }
 
     /// All that is known of `patient` now.

@@ -16,6 +16,7 @@
 mod care;
 mod deliver;
 mod hostile;
+mod measures;
 mod outside;
 mod replay;
 mod rest;

@@ -26,6 +26,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
             "translate",
             "store",
             "stays",
+            "site",
             "rest",
             "config",
             "clock",

@@ -9,7 +9,7 @@ use super::kinds::{Chance, Frame};
 use super::lapse::Found;
 use super::ledger::{Cell, CellKey, Outcome, PatientDay, RequirementCounts};
 use super::line::Line;
-use super::time::{Instant, Span, Spans, TICK};
+use super::time::{Instant, Length, Span, Spans, TICK};
 
 /// The tallies of a line: one for each segment.
 pub(super) struct Column<'a> {
@@ -38,14 +38,14 @@ impl<'a> Column<'a> {
     }
 
     /// Counts a chance that belongs to the segment at `index`.
-    pub(super) fn count(&mut self, index: usize, chance: &Chance<'_>) {
+    pub(super) fn count(&mut self, index: usize, chance: &Chance<'_>, allowance: Length) {
         let Some(cell) = self.cells.get_mut(index) else { return };
         match chance.outcome {
             Outcome::Met => cell.met += 1,
             Outcome::Missed => cell.missed += 1,
             Outcome::Excused => cell.excused += 1,
         }
-        cell.late_charted += u32::from(chance.late);
+        cell.late_charted += u32::from(chance.delay.is_some_and(|delay| delay > allowance));
     }
 }
 

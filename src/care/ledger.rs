@@ -6,6 +6,7 @@ use std::sync::Arc;
 
 use chrono::NaiveDate;
 
+use super::delays::Delays;
 use super::facts::{Ending, Source};
 use super::time::{Instant, Length, Span};
 
@@ -55,6 +56,8 @@ pub struct Ledger {
     pub lapses: Vec<Lapse>,
     /// What adds up over stays.
     pub cells: BTreeMap<CellKey, Cell>,
+    /// How long after care that was met it was charted, by unit, local day and shift.
+    pub delays: BTreeMap<(Arc<str>, NaiveDate, Arc<str>), Delays>,
     /// Each local day of the stay that had a counted opportunity.
     pub patient_days: Vec<PatientDay>,
     /// Each daily count at which the patient was present.
@@ -168,6 +171,8 @@ pub struct Opportunity {
     pub basis: Basis,
     /// True if care in time was charted later than the allowance.
     pub late_charted: bool,
+    /// How long after the care it was charted, of what was met; of care known only to the day, after that day.
+    pub delay: Option<Length>,
     /// The care or the excuse.
     pub evidence: Vec<Source>,
     /// The unit, empty if not known.
@@ -387,6 +392,17 @@ impl Cell {
         self.at_risk += other.at_risk;
         self.covered += other.covered;
         self.unverified += other.unverified;
+    }
+
+    /// Takes away `other`, which was added to it.
+    pub fn take(&mut self, other: &Cell) {
+        self.met = self.met.saturating_sub(other.met);
+        self.missed = self.missed.saturating_sub(other.missed);
+        self.excused = self.excused.saturating_sub(other.excused);
+        self.late_charted = self.late_charted.saturating_sub(other.late_charted);
+        self.at_risk = self.at_risk - other.at_risk;
+        self.covered = self.covered - other.covered;
+        self.unverified = self.unverified - other.unverified;
     }
 }
 

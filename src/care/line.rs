@@ -44,7 +44,8 @@ pub(super) struct Mark<'a> {
     pub(super) stretch: usize,
     /// True if at risk at that instant, false in a gap.
     pub(super) at_risk: bool,
-    pub(super) late: bool,
+    /// How long after it the first of them was charted.
+    pub(super) delay: Length,
     /// When the first of them reached us.
     pub(super) received: Instant,
     pub(super) evidence: Evidence<'a>,
@@ -55,7 +56,8 @@ pub(super) struct Mark<'a> {
 pub(super) struct DayMark<'a> {
     pub(super) day: NaiveDate,
     pub(super) sign: Sign,
-    pub(super) late: bool,
+    /// How long after the end of that day it was charted.
+    pub(super) delay: Length,
     pub(super) evidence: Evidence<'a>,
 }
 
@@ -146,15 +148,15 @@ impl<'a> Line<'a> {
                 sign,
                 stretch,
                 at_risk: self.at_risk.contains(at),
-                late: told().all(|d| d.recorded > at + rules.allowance),
+                delay: delay(at, told().map(|d| d.recorded).min().unwrap_or(at)),
                 received: told().map(|d| d.received).min().unwrap_or(at),
                 evidence: Evidence::of(of_sign.unwrap_or_default(), known),
             });
         }
         for deed in deeds.days.iter().filter(|d| d.received <= known) {
-            let late = deed.recorded > Span::day(deed.at, rules.zone).to + rules.allowance;
+            let delay = delay(Span::day(deed.at, rules.zone).to, deed.recorded);
             let (day, sign, evidence) = (deed.at, deed.sign, Evidence::one(deed.source));
-            self.day_marks.push(DayMark { day, sign, late, evidence });
+            self.day_marks.push(DayMark { day, sign, delay, evidence });
         }
         self.day_marks.dedup_by(|a, b| (a.day, a.sign) == (b.day, b.sign) && a.evidence.is(b.evidence));
     }
@@ -175,4 +177,9 @@ impl<'a> Line<'a> {
         let to = self.marks.partition_point(|m| m.stretch <= stretch);
         self.marks.get(from..to).unwrap_or_default()
     }
+}
+
+/// From `at` until it was charted; nothing if it was charted before.
+fn delay(at: Instant, recorded: Instant) -> Length {
+    recorded.since(at)
 }

@@ -10,17 +10,23 @@
 //! * [`reconcile`]: `facts + rules + feed + now -> ledger`. Its parts: [`record`] (what does not depend on now), [`airway`]
 //!   (when the patient was ventilated), [`place`] (where), [`deeds`] and [`line`](self::line) (what was done for a
 //!   requirement, when it applied and what credited it), one file for each kind of requirement in [`kinds`], [`lapse`],
-//!   [`attribute`] (to whom a count belongs) and [`cells`] (the counts added up);
+//!   [`attribute`] (to whom a count belongs), [`cells`] (the counts added up) and [`ahead`](self::ahead) (the hours that
+//!   go on by themselves);
 //! * [`plan`]: `ledger + what has been said -> changes`;
 //! * [`history`]: what would have been said of a stay, and when, in one pass;
-//! * [`tally`]: ledgers added up over stays; [`statistics`]: what the sums mean: intervals, charts, what must be hidden;
+//! * [`tally`]: ledgers added up over stays and days, [`totals`]: and over days; [`delays`]: how late care was charted;
+//!   [`statistics`]: what the sums mean: intervals, charts, what must be hidden;
+//! * [`compare`]: two readings of a stay, what one counts and the other does not;
 //! * [`surveillance`]: ventilator-associated events and their denominators, for the infection-prevention team to confirm;
 //! * [`explain`]: the arithmetic of an item, in words.
 
+pub mod ahead;
 mod airway;
 mod attribute;
 mod cells;
+pub mod compare;
 mod deeds;
+pub mod delays;
 pub mod explain;
 pub mod facts;
 pub mod history;
@@ -37,3 +43,4 @@ pub mod statistics;
 pub mod surveillance;
 pub mod tally;
 pub mod time;
+pub mod totals;

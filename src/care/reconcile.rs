@@ -1,11 +1,16 @@
 //! `facts + rules + feed + now -> ledger`.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
+use chrono::NaiveDate;
+
+use super::ahead::{self, Ahead, until};
 use super::airway::{Airway, airway};
-use super::attribute::{Segment, segments};
+use super::attribute::{Segment, Segments, segments};
 use super::cells::{Column, cells, patient_days};
 use super::deeds::Sign;
+use super::delays::Delays;
 use super::facts::{Code, Facts, When};
 use super::kinds::{Ask, Chance, Frame, Ground, count};
 use super::lapse::{Found, find_lapses};
@@ -25,6 +30,15 @@ const WAKES_TRIED: usize = 200;
 /// Depends on the set of facts only. With the same facts, rules and feed nothing but hours changes between `now` and
 /// `wake`, and something does at `wake`.
 pub fn reconcile(facts: &Facts, rules: &Rules, feed: Feed, now: Instant) -> Ledger {
+    reconcile_ahead(facts, rules, feed, now).0
+}
+
+/// The same ledger, and the hours that go on by themselves until its `wake`.
+///
+/// # Guarantees
+/// With the same facts, rules and feed, its cells and [`hours`](super::ahead::hours) ahead at an instant before `wake`
+/// add up to the cells of the ledger at that instant.
+pub fn reconcile_ahead(facts: &Facts, rules: &Rules, feed: Feed, now: Instant) -> (Ledger, Vec<Ahead>) {
     let record = Record::read(facts, rules);
     let draft = draft(&record, feed, now, Opportunities::Each);
     let mut from = now;
@@ -44,7 +58,7 @@ pub fn reconcile(facts: &Facts, rules: &Rules, feed: Feed, now: Instant) -> Ledg
         ahead.extend(later.wakes);
         from = next;
     }
-    Ledger { wake, ..draft.ledger }
+    (Ledger { wake, ..draft.ledger }, until(draft.ahead, wake))
 }
 
 /// The same ledger, without the search for the next wake (`wake` is none): for counting what is past.
@@ -61,6 +75,7 @@ pub(super) fn ledger_of(record: &Record<'_>, feed: Feed, now: Instant, each: Opp
 struct Draft {
     ledger: Ledger,
     wakes: Vec<Instant>,
+    ahead: Vec<Ahead>,
 }
 
 impl Draft {
@@ -123,16 +138,19 @@ fn draft(record: &Record<'_>, feed: Feed, now: Instant, each: Opportunities) -> 
         census: scene.census(frame.cut),
         doubts: scene.doubts(now),
         held_until: None,
+        delays: BTreeMap::new(),
         wake: None,
     };
     let episode = scene.airway.episodes.iter().find(|e| e.contains(now));
-    let mut columns: Vec<Column<'_>> = Vec::new();
+    let (mut columns, mut ahead): (Vec<Column<'_>>, Vec<Ahead>) = (Vec::new(), Vec::new());
+    let mut delays: Vec<Delays> = segments.iter().map(|_| Delays::default()).collect();
     for lines in &by_protocol {
         for line in lines {
             let counted = count(line, lines, &frame);
             let found = find_lapses(line, &counted.chances, &frame);
             ledger.standings.push(stand(line, &counted.ask, &found, episode));
             let mut column = Column::hours(line, &found, &frame, &segments);
+            ahead.extend(ahead::ahead(line, &found, &frame, places));
             for lapse in found {
                 // with no allowance a miss is announced once its deadline is past
                 wakes.push(lapse.declared.max(lapse.from + TICK));
@@ -144,9 +162,17 @@ fn draft(record: &Record<'_>, feed: Feed, now: Instant, each: Opportunities) -> 
             }
             for chance in counted.chances {
                 let index = segments.index(chance.at);
-                column.count(index, &chance);
+                column.count(index, &chance, rules.allowance);
+                if let (Some(delay), Some(of)) = (chance.delay, delays.get_mut(index)) {
+                    of.count(delay, 1);
+                }
                 if each == Opportunities::Each {
-                    ledger.opportunities.push(opportunity(line, chance, segments.get(index)));
+                    ledger.opportunities.push(opportunity(
+                        line,
+                        chance,
+                        segments.get(index),
+                        rules.allowance,
+                    ));
                 }
             }
             columns.push(column);
@@ -154,18 +180,14 @@ fn draft(record: &Record<'_>, feed: Feed, now: Instant, each: Opportunities) -> 
         }
     }
     ledger.cells = cells(&columns, &segments);
+    ledger.delays = by_segment(delays, &segments);
     ledger.patient_days = patient_days(&columns, &frame, &segments);
     ledger.doubts.extend(unusable_days(facts, &by_protocol));
     ledger.doubts.sort();
     ledger.doubts.dedup();
-    wakes.extend(
-        ledger
-            .census
-            .last()
-            .map(|c| next_day(c.day))
-            .map(|d| local_instant(d, rules.census_at, rules.zone) + TICK),
-    );
-    Draft { ledger, wakes }
+    let counted = ledger.census.last().map(|c| next_day(c.day));
+    wakes.extend(counted.map(|day| local_instant(day, rules.census_at, rules.zone) + TICK));
+    Draft { ledger, wakes, ahead }
 }
 
 /// The lines of each protocol that ever applied to the stay.
@@ -296,19 +318,35 @@ fn stand(line: &Line<'_>, ask: &Ask, lapses: &[Found<'_>], episode: Option<Span>
     standing
 }
 
-fn opportunity(line: &Line<'_>, chance: Chance<'_>, segment: Option<&Segment>) -> Opportunity {
+fn opportunity(
+    line: &Line<'_>,
+    chance: Chance<'_>,
+    segment: Option<&Segment>,
+    allowance: Length,
+) -> Opportunity {
     Opportunity {
         requirement: line.id(),
         outcome: chance.outcome,
         at: chance.at,
         deadline: chance.deadline,
         basis: chance.ground.basis(),
-        late_charted: chance.late,
+        late_charted: chance.delay.is_some_and(|delay| delay > allowance),
+        delay: chance.delay,
         evidence: chance.evidence.sources(),
         unit: segment.map(|s| s.unit.clone()).unwrap_or_default(),
         day: segment.map(|s| s.day).unwrap_or_default(),
         shift: segment.map(|s| s.shift.clone()).unwrap_or_default(),
     }
+}
+
+/// Delays by segment, added up by the unit, day and shift that they belong to.
+fn by_segment(delays: Vec<Delays>, segments: &Segments) -> BTreeMap<(Arc<str>, NaiveDate, Arc<str>), Delays> {
+    let mut out: BTreeMap<(Arc<str>, NaiveDate, Arc<str>), Delays> = BTreeMap::new();
+    for (segment, delays) in segments.iter().zip(delays).filter(|(_, delays)| !delays.is_empty()) {
+        let key = (segment.unit.clone(), segment.day, segment.shift.clone());
+        out.entry(key).or_default().add(&delays);
+    }
+    out
 }
 
 /// Care of which only the day is known, where some requirement wants it but none that counts by the day.

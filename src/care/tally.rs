@@ -5,6 +5,7 @@ use std::sync::Arc;
 
 use chrono::NaiveDate;
 
+use super::delays::Delays;
 use super::ledger::{Cell, CellKey, Census, Ledger, PatientDay};
 use super::surveillance::denominators::Watched;
 
@@ -17,6 +18,8 @@ pub struct Tally {
     pub days: BTreeMap<(Arc<str>, NaiveDate), DayCell>,
     /// Daily counts of patients, by unit and local day.
     pub census: BTreeMap<(Arc<str>, NaiveDate), CensusCell>,
+    /// How long after care that was met it was charted, by unit, local day and shift.
+    pub delays: BTreeMap<(Arc<str>, NaiveDate, Arc<str>), Delays>,
     /// What surveillance found, by unit and local day; empty where nobody asked for it.
     pub watched: BTreeMap<(Arc<str>, NaiveDate), Watched>,
 }
@@ -47,6 +50,9 @@ impl Tally {
         ledger.cells.iter().for_each(|(key, cell)| self.add_cell(key, cell));
         ledger.patient_days.iter().for_each(|day| self.add_day(day));
         ledger.census.iter().for_each(|count| self.add_census(count));
+        for (key, delays) in &ledger.delays {
+            self.delays.entry(key.clone()).or_default().add(delays);
+        }
     }
 
     fn add_cell(&mut self, key: &CellKey, cell: &Cell) {
@@ -101,6 +107,9 @@ impl Tally {
             cell.patients += count.patients;
             cell.ventilated += count.ventilated;
         }
+        for (key, delays) in &other.delays {
+            self.delays.entry(key.clone()).or_default().add(delays);
+        }
         self.add_watched(&other.watched);
     }
 
@@ -110,11 +119,13 @@ impl Tally {
         let cells = self.cells.iter().filter(|(k, _)| wanted(&k.unit, k.day));
         let days = self.days.iter().filter(|((u, d), _)| wanted(u, *d));
         let census = self.census.iter().filter(|((u, d), _)| wanted(u, *d));
+        let delays = self.delays.iter().filter(|((u, d, _), _)| wanted(u, *d));
         let watched = self.watched.iter().filter(|((u, d), _)| wanted(u, *d));
         Tally {
             cells: cells.map(|(k, c)| (k.clone(), *c)).collect(),
             days: days.map(|(k, c)| (k.clone(), c.clone())).collect(),
             census: census.map(|(k, c)| (k.clone(), *c)).collect(),
+            delays: delays.map(|(k, c)| (k.clone(), c.clone())).collect(),
             watched: watched.map(|(k, c)| (k.clone(), *c)).collect(),
         }
     }

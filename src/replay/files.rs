@@ -14,6 +14,7 @@ use super::BadLine;
 use crate::care::ledger::{Cell, CellKey};
 use crate::care::tally::{CensusCell, DayCell, Tally};
 use crate::care::time::{Instant, Length};
+use crate::care::totals::Totals;
 use crate::config::Config;
 use crate::site::{Definitions, Site};
 use crate::translate::measures::{self, MEASURES, Scope};
@@ -24,6 +25,8 @@ pub const TALLIES: &str = "tallies.csv";
 pub const DAYS: &str = "patient_days.csv";
 /// Patients at the daily count by unit and local day.
 pub const CENSUS: &str = "census.csv";
+/// How long after care that was in time it was charted, by unit, local day and shift.
+pub const DELAYS: &str = "delays.csv";
 /// What was read, and with what.
 pub const MANIFEST: &str = "replay.json";
 /// The reports of all measures, for the whole time and for each month.
@@ -48,6 +51,7 @@ const TALLIES_HEADER: [&str; 11] = [
 ];
 const DAYS_HEADER: [&str; 5] = ["unit", "date", "requirement", "complete", "of"];
 const CENSUS_HEADER: [&str; 4] = ["unit", "date", "patients", "ventilated"];
+const DELAYS_HEADER: [&str; 5] = ["unit", "date", "shift", "delay_minutes", "count"];
 
 /// By what a replay counts: the configuration and the site's own definitions, as they were given.
 #[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
@@ -158,7 +162,21 @@ pub(super) fn write_sums(folder: &Path, tally: &Tally, site: &Site, until: Insta
         out.write_record([&**unit, &day, &patients, &ventilated])?;
     }
     out.flush()?;
+    write_delays(folder, tally)?;
     reports(folder, tally, site, until)
+}
+
+fn write_delays(folder: &Path, tally: &Tally) -> anyhow::Result<()> {
+    let mut out = csv::Writer::from_path(folder.join(DELAYS))?;
+    out.write_record(DELAYS_HEADER)?;
+    for ((unit, day, shift), delays) in &tally.delays {
+        let day = day.to_string();
+        for (delay, count) in delays.all() {
+            let minutes = (delay.as_micros() / 60_000_000).to_string();
+            out.write_record([&**unit, &day, &**shift, &minutes, &count.to_string()])?;
+        }
+    }
+    Ok(out.flush()?)
 }
 
 /// In seconds, with a fraction only where there is one.
@@ -174,10 +192,11 @@ fn reports(folder: &Path, tally: &Tally, site: &Site, until: Instant) -> anyhow:
         (Some(a.map_or(d, |a| a.min(d))), Some(b.map_or(d, |b| b.max(d))))
     });
     if let (Some(first), Some(last)) = (first, last) {
-        let scope = Scope { unit: None, patient: None, heard_until: Some(until) };
+        let scope = Scope { heard_until: Some(until), ..Scope::default() };
         for period in std::iter::once((first, last)).chain(months(first, last)) {
+            let totals = Totals::of(tally, period.0, period.1, None);
             for id in MEASURES {
-                if let Some(report) = measures::evaluate(id, tally, &site.rules, period, &scope, until) {
+                if let Some(report) = measures::evaluate(id, &totals, &site.rules, period, &scope, until) {
                     out.write_all(&fhir_models::Resource::write(&report))?;
                     out.write_all(b"\n")?;
                 }
@@ -242,6 +261,15 @@ pub(super) fn read_sums(folder: &Path, tally: &mut Tally) -> anyhow::Result<()> 
         let one = CensusCell { patients: read(patients)?, ventilated: read(ventilated)? };
         let key: (Arc<str>, NaiveDate) = (unit.into(), read(day)?);
         tally.merge(&Tally { census: [(key, one)].into(), ..Tally::default() });
+        Ok(())
+    })?;
+    rows(&folder.join(DELAYS), &DELAYS_HEADER, |row| {
+        let [unit, day, shift, minutes, count] = *row else {
+            anyhow::bail!("not as many fields as the header names");
+        };
+        let delay = Length::minutes(read::<u32>(minutes)?.into());
+        let key: (Arc<str>, NaiveDate, Arc<str>) = (unit.into(), read(day)?, shift.into());
+        tally.delays.entry(key).or_default().count(delay, read(count)?);
         Ok(())
     })
 }

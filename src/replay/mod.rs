@@ -39,7 +39,9 @@ use crate::care::time::Instant;
 use crate::site::Site;
 use crate::translate::export::KnownTexts;
 pub use compare::{Comparison, Row, compare};
-pub use files::{CENSUS, DAYS, MANIFEST, Manifest, REJECTED, REPORTS, ROWS, Setup, TALLIES, manifest};
+pub use files::{
+    CENSUS, DAYS, DELAYS, MANIFEST, Manifest, REJECTED, REPORTS, ROWS, Setup, TALLIES, manifest,
+};
 use fold::{Counted, Counting, Shared, Sums, count};
 use input::{Block, Inputs, Place};
 pub use merge::merge;

@@ -9,6 +9,8 @@ use super::refused::{Refused, Unknown};
 
 /// FHIR's JSON.
 pub(super) const FHIR_JSON: &str = "application/fhir+json; charset=utf-8";
+/// A table.
+pub(super) const CSV: &str = "text/csv; charset=utf-8; header=present";
 /// Plain text.
 pub(super) const TEXT: &str = "text/plain; charset=utf-8";
 

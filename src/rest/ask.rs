@@ -127,20 +127,21 @@ impl<'a> Ask<'a> {
         has(self.headers, tag)
     }
 
-    /// Refuses a client that accepts nothing that is offered here; `text` if plain text is offered too.
+    /// Refuses a client that accepts nothing that is offered here; `beside` is the media type that is offered too, empty
+    /// if none is.
     ///
     /// # Errors
     /// `NotAcceptable`.
-    pub(super) fn acceptable(&self, text: bool) -> Result<(), Refused> {
+    pub(super) fn acceptable(&self, beside: &str) -> Result<(), Refused> {
         let format = parameters(self.query)?.into_iter().find(|(name, _)| name == "_format");
         if let Some((_, format)) = format {
-            return if is_json(&format, text) { Ok(()) } else { Err(Refused::NotAcceptable) };
+            return if is_offered(&format, beside) { Ok(()) } else { Err(Refused::NotAcceptable) };
         }
         let mut said = false;
         for value in self.headers.get_all(header::ACCEPT) {
             for range in value.to_str().unwrap_or_default().split(',').filter(|r| !r.trim().is_empty()) {
                 said = true;
-                if is_json(range, text) {
+                if is_offered(range, beside) {
                     return Ok(());
                 }
             }
@@ -148,12 +149,12 @@ impl<'a> Ask<'a> {
         if said { Err(Refused::NotAcceptable) } else { Ok(()) }
     }
 
-    /// Whether the client would rather have plain text.
-    pub(super) fn wants_text(&self) -> bool {
+    /// Whether the client would rather have this media type.
+    pub(super) fn wants(&self, media: &str) -> bool {
         let format = parameters(self.query).unwrap_or_default().into_iter().find(|(n, _)| n == "_format");
         let wanted = format.map(|(_, f)| f);
         let wanted = wanted.as_deref().or_else(|| self.header(header::ACCEPT)).unwrap_or_default();
-        wanted.trim_start().starts_with("text/plain")
+        wanted.trim_start().starts_with(media)
     }
 }
 
@@ -227,8 +228,8 @@ pub(super) fn parameters(query: &str) -> Result<Vec<Parameter<'_>>, Refused> {
     Ok(out)
 }
 
-/// Whether a media range or a `_format` takes what is offered.
-fn is_json(range: &str, text: bool) -> bool {
+/// Whether a media range or a `_format` takes JSON, or what is offered beside it.
+fn is_offered(range: &str, beside: &str) -> bool {
     let mut pieces = range.split(';').map(str::trim);
     let name = pieces.next().unwrap_or_default();
     for parameter in pieces {
@@ -249,8 +250,8 @@ fn is_json(range: &str, text: bool) -> bool {
         | "*/*"
         | "json"
         | "text/json" => true,
-        "text/plain" | "text/*" => text,
-        _ => false,
+        "text/*" => !beside.is_empty(),
+        other => !beside.is_empty() && other == beside,
     }
 }
 

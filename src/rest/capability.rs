@@ -52,7 +52,10 @@ fn statement(base: &str, since_us: i64, token: Option<&str>) -> String {
         }
         push_kind(&mut out, kind);
     }
-    out.push_str("],\"interaction\":[{\"code\":\"transaction\"},{\"code\":\"batch\"}]}]}");
+    out.push_str(
+        "],\"interaction\":[{\"code\":\"transaction\"},{\"code\":\"batch\"}],\"operation\":[{\"name\":\"data-quality\",\
+         \"definition\":\"https://terce.example/fhir/OperationDefinition/data-quality\"}]}]}",
+    );
     out
 }
 

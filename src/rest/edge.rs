@@ -165,8 +165,7 @@ async fn fhir(edge: &Edge, parts: &Parts, below: &str, body: Body) -> (usize, Ou
 }
 
 async fn route(edge: &Edge, ask: &Ask<'_>, body: Body) -> Outcome {
-    let text = ask.path.get(2).is_some_and(|p| p == "$explain" || p == "$ventilator-events");
-    ask.acceptable(text)?;
+    ask.acceptable(operations::beside_json(ask.path.last().map(AsRef::as_ref)))?;
     let path: Vec<&str> = ask.path.iter().map(AsRef::as_ref).collect();
     match path.as_slice() {
         [] => match ask.method {
@@ -177,6 +176,7 @@ async fn route(edge: &Edge, ask: &Ask<'_>, body: Body) -> Outcome {
             Method::GET => capability::answer(edge, ask),
             _ => Err(Refused::Method("GET, HEAD")),
         },
+        [operation] if operation.starts_with('$') => operations::on_all(edge, ask, operation).await,
         [".well-known", "smart-configuration"] => configuration(edge, &ask.method),
         [name, rest @ ..] => {
             let kind = types::kind(name).ok_or(Refused::UnknownType)?;

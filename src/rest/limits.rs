@@ -38,6 +38,24 @@ pub const PAGE_ROWS_MAX: usize = 1_000;
 /// Days that one report may cover: ten years and their leap days.
 pub const REPORT_DAYS: i64 = 3_653;
 
+/// Patients whose record is read as it was known earlier: each takes some milliseconds.
+pub const AS_OF_PATIENTS: usize = 1_000;
+
+/// Differences of two reports that are told: more than anybody reads.
+pub const DIFFERENCES: usize = 10_000;
+
+/// Documents of each type that are looked at for their quality, the newest first: some weeks of a ward, and some seconds.
+pub const QUALITY_DOCUMENTS: u64 = 50_000;
+
+/// Patients of a Group that a report is about: each is read by itself.
+pub const GROUP_PATIENTS: usize = 1_000;
+
+/// Patients of a report that lists them: each has a report of its own in it, of some kilobytes.
+pub const SUBJECTS: usize = 500;
+
+/// Documents that a report of one patient refers to: the charting of some months.
+pub const EVALUATED_RESOURCES: usize = 5_000;
+
 /// How often a write that was overtaken by another is tried again before the client is told.
 pub const RETRIES: usize = 4;
 

@@ -32,6 +32,7 @@ mod refused;
 mod search;
 mod server;
 mod subscriptions;
+mod table;
 mod text;
 mod token;
 pub mod types;

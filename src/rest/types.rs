@@ -123,7 +123,7 @@ impl Operation {
     /// The canonical address of its definition.
     pub const fn definition(self) -> &'static str {
         match self {
-            Operation::EvaluateMeasure => "http://hl7.org/fhir/OperationDefinition/Measure-evaluate-measure",
+            Operation::EvaluateMeasure => "https://terce.example/fhir/OperationDefinition/evaluate-measure",
             Operation::Explain => "https://terce.example/fhir/OperationDefinition/explain",
             Operation::Translate => "http://hl7.org/fhir/OperationDefinition/ConceptMap-translate",
             Operation::Try => "https://terce.example/fhir/OperationDefinition/try",
@@ -217,6 +217,7 @@ pub const KINDS: &[Kind] = &[
     // a Device without a patient is one of the ward's: it is linked by what uses it
     fed("Device", Effect::Readers, &[PATIENT, IDENTIFIER]),
     fed("Location", Effect::Readers, &[IDENTIFIER]),
+    fed("Group", Effect::Readers, &[IDENTIFIER]),
     Kind {
         operations: &[Operation::Try, Operation::Validate],
         ..fed("PlanDefinition", Effect::Rules, &[IDENTIFIER])
@@ -268,4 +269,6 @@ pub const KINDS: &[Kind] = &[
     ),
     // as shipped: the operations that HL7 does not define
     made("OperationDefinition", Origin::Service, &[]),
+    // as shipped: what stands beside R4's own elements
+    made("StructureDefinition", Origin::Service, &[]),
 ];

@@ -2,6 +2,8 @@
 
 use std::borrow::Cow;
 
+use super::sums::Share;
+
 /// Everything that must be stored together.
 ///
 /// Guarantees: stored whole or not at all; durable once `commit` has returned. Applied in this order: `reconciled`
@@ -123,10 +125,10 @@ pub struct Reconciled {
     pub generation: i64,
     /// The next instant at which something changes by itself, in microseconds; none: never.
     pub wake_us: Option<i64>,
-    /// All stays of the patient; stays that are not listed are forgotten, with their tallies.
+    /// All stays of the patient; stays that are not listed are forgotten, with what they contribute.
     pub stays: Vec<StayRow>,
-    /// All tallies of the listed stays.
-    pub tallies: Vec<TallyRow>,
+    /// What the listed stays contribute to the sums.
+    pub shares: Vec<Share>,
     /// Documents (kind, id) of others that the facts were read from: a write of one makes the patient dirty. With
     /// kind `Patient`, any document of that patient does. If one has been written after `depends_seq`:
     /// `StaleGeneration`. None: as before, whatever has been written.
@@ -198,19 +200,8 @@ pub struct StayRow {
     pub ledger_us: i64,
     /// Logical id of the unit now, or the last one.
     pub unit: Option<String>,
-}
-
-/// What a stay contributes to the counts of one local day.
-#[derive(Clone, PartialEq, Eq, Debug, Default)]
-pub struct TallyRow {
-    /// Logical id of the encounter.
-    pub stay: String,
-    /// Logical id of the patient.
-    pub patient: String,
-    /// Local day, `YYYY-MM-DD`. With `stay` it is unique.
-    pub day: String,
-    /// As the caller encodes it.
-    pub body: Vec<u8>,
+    /// What goes on by itself after `ledger_us`, as the caller encodes it; none: nothing.
+    pub ahead: Option<Vec<u8>>,
 }
 
 /// A document that could not be used.

@@ -17,17 +17,19 @@ mod limits;
 mod query;
 mod sql;
 mod sqlite;
+mod sums;
 
 pub use batch::{
     Batch, Change, Committed, Doubtful, Failed, Grant, Heartbeat, Identifier, OutcomeRow, Precondition,
-    Reconciled, StayRow, TallyRow, Token, Write, Written,
+    Reconciled, StayRow, Token, Write, Written,
 };
 pub use error::StoreError;
 pub use query::{
-    Changes, Counts, Derived, Document, DoubtRow, Doubts, Order, OutcomeQuery, Page, Query, SourceRow,
-    StayQuery, Subject, TallyQuery, TokenRow,
+    AheadRow, Changes, Counts, Derived, Document, DoubtRow, Doubts, Order, OutcomeQuery, Page, Query,
+    ShareRow, Shares, SourceRow, StayQuery, Subject, Summed, SumsQuery, TokenRow,
 };
 pub use sqlite::Sqlite;
+pub use sums::{Part, Share, SumRow, Sums};
 
 use std::path::Path;
 
@@ -152,10 +154,44 @@ impl Store {
         }
     }
 
-    /// Tallies that fit a query.
-    pub async fn tallies(&self, query: TallyQuery) -> Result<Vec<TallyRow>, StoreError> {
+    /// The sums of the days and units of a query, with what must be added to and taken from them, as of one instant.
+    pub async fn summed(&self, query: SumsQuery) -> Result<Summed, StoreError> {
         match self {
-            Store::Sqlite(db) => db.tallies(query).await,
+            Store::Sqlite(db) => db.summed(query).await,
+        }
+    }
+
+    /// What the stays of a patient contribute to the days `from..=to` (since 1970-01-01), as of one instant.
+    pub async fn shares(&self, patient: &str, from: i64, to: i64) -> Result<Shares, StoreError> {
+        match self {
+            Store::Sqlite(db) => db.shares(patient, from, to).await,
+        }
+    }
+
+    /// The patients whose stays contribute to the days `from..=to`, or may do so because something goes on or waits to be
+    /// reconciled, in the order of their ids.
+    pub async fn counted(&self, from: i64, to: i64, limit: usize) -> Result<Vec<String>, StoreError> {
+        match self {
+            Store::Sqlite(db) => db.counted(from, to, limit).await,
+        }
+    }
+
+    /// The patients of whom an encounter was received after an instant, or who wait to be reconciled, in the order of
+    /// their ids.
+    pub async fn encounters_changed(&self, after_us: i64, limit: usize) -> Result<Vec<String>, StoreError> {
+        match self {
+            Store::Sqlite(db) => db.encounters_changed(after_us, limit).await,
+        }
+    }
+
+    /// Day, unit and position of each change of the sums of a day after a position, in the order of positions.
+    pub async fn sums_changed(
+        &self,
+        after_seq: i64,
+        limit: usize,
+    ) -> Result<Vec<(i64, String, i64)>, StoreError> {
+        match self {
+            Store::Sqlite(db) => db.sums_changed(after_seq, limit).await,
         }
     }
 

@@ -3,6 +3,8 @@
 use std::borrow::Cow;
 use std::collections::BTreeMap;
 
+use super::sums::{Part, SumRow};
+
 /// One version of a document.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct Document {
@@ -150,22 +152,68 @@ pub struct StayQuery {
     pub limit: usize,
 }
 
-/// Which tallies to list.
-#[derive(Clone, PartialEq, Eq, Debug)]
-pub enum TallyQuery {
-    /// Those of one stay, in the order of days.
-    Stay(String),
-    /// Those of local days from the first to the last inclusive, `YYYY-MM-DD`, in the order (day, stay).
-    Days {
-        /// First day.
-        from: String,
-        /// Last day.
-        to: String,
-        /// (day, stay) of the last row of the page before.
-        after: Option<(String, String)>,
-        /// Rows wanted.
-        limit: usize,
-    },
+/// Which sums to read.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct SumsQuery {
+    /// The topics.
+    pub topics: Vec<u8>,
+    /// First local day, in days since 1970-01-01.
+    pub from_day: i64,
+    /// Last local day.
+    pub to_day: i64,
+    /// Logical ids of the units; none: all.
+    pub units: Option<Vec<String>>,
+    /// What goes on by itself is wanted of stays that were reconciled before, in microseconds.
+    pub ahead_before_us: i64,
+    /// At most so many patients that are to be reconciled are told with what they contribute; if there are more, only
+    /// how many.
+    pub fresh: usize,
+}
+
+/// Sums, as of one instant.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct Summed {
+    /// To be added: one for each unit and block of days.
+    pub rows: Vec<SumRow>,
+    /// To be added besides: what goes on by itself.
+    pub ahead: Vec<AheadRow>,
+    /// Patients who are to be reconciled, with what they contribute to the days until then, whatever the units.
+    pub fresh: Vec<(String, Shares)>,
+    /// How many further patients are to be reconciled.
+    pub waiting: u64,
+}
+
+/// What the stays of a patient contribute, as of one instant.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct Shares {
+    /// Whether the patient is to be reconciled.
+    pub dirty: bool,
+    /// In the order (stay, day).
+    pub rows: Vec<ShareRow>,
+    /// What goes on by itself.
+    pub ahead: Vec<AheadRow>,
+}
+
+/// One part of what a stay contributes.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct ShareRow {
+    /// Logical id of the encounter.
+    pub stay: String,
+    /// Local day, in days since 1970-01-01.
+    pub day: i64,
+    /// What.
+    pub part: Part,
+}
+
+/// What goes on by itself in a stay.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct AheadRow {
+    /// Logical id of the encounter.
+    pub stay: String,
+    /// Logical id of the patient.
+    pub patient: String,
+    /// As the caller encoded it.
+    pub body: Vec<u8>,
 }
 
 /// Something that could not be used.

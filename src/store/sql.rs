@@ -135,17 +135,44 @@ pub(super) const NEXT_WAKE: &str = "SELECT MIN(at_us) FROM (\
 // What follows from a reconciliation
 
 pub(super) const STAYS_OF: &str = "SELECT stay FROM stay WHERE patient = ?1";
-pub(super) const SET_STAY: &str = "INSERT INTO stay (stay, patient, begins_us, ends_us, open, ledger_us, unit) \
-     VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7) ON CONFLICT (stay) DO UPDATE SET patient = excluded.patient, \
+pub(super) const SET_STAY: &str = "INSERT INTO stay (stay, patient, begins_us, ends_us, open, ledger_us, unit, ahead) \
+     VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8) ON CONFLICT (stay) DO UPDATE SET patient = excluded.patient, \
      begins_us = excluded.begins_us, ends_us = excluded.ends_us, open = excluded.open, \
-     ledger_us = excluded.ledger_us, unit = excluded.unit";
+     ledger_us = excluded.ledger_us, unit = excluded.unit, ahead = excluded.ahead";
 pub(super) const REMOVE_STAY: &str = "DELETE FROM stay WHERE stay = ?1";
-pub(super) const REMOVE_TALLIES: &str = "DELETE FROM tally WHERE stay = ?1";
-pub(super) const ADD_TALLY: &str = "INSERT INTO tally (stay, day, patient, body) VALUES (?1, ?2, ?3, ?4)";
-pub(super) const TALLIES_OF_STAY: &str =
-    "SELECT stay, patient, day, body FROM tally WHERE stay = ?1 ORDER BY day LIMIT ?2";
-pub(super) const TALLIES_OF_DAYS: &str = "SELECT stay, patient, day, body FROM tally WHERE day >= ?1 AND day <= ?2 \
-     AND (day, stay) > (?3, ?4) ORDER BY day, stay LIMIT ?5";
+pub(super) const SHARES_OF_STAY: &str = "SELECT day, body FROM share WHERE stay = ?1 ORDER BY day";
+pub(super) const SET_SHARE: &str = "INSERT INTO share (stay, day, body) VALUES (?1, ?2, ?3) \
+     ON CONFLICT (stay, day) DO UPDATE SET body = excluded.body";
+pub(super) const REMOVE_SHARE: &str = "DELETE FROM share WHERE stay = ?1 AND day = ?2";
+pub(super) const SHARES_OF_PATIENT: &str = "SELECT share.stay, share.day, share.body FROM stay \
+     JOIN share ON share.stay = stay.stay WHERE stay.patient = ?1 AND share.day >= ?2 AND share.day <= ?3 \
+     ORDER BY share.stay, share.day";
+/// Of whom something was counted, or may be: what goes on, and what waits to be reconciled.
+pub(super) const COUNTED: &str = "SELECT patient FROM (SELECT stay.patient AS patient FROM share \
+     JOIN stay ON stay.stay = share.stay WHERE share.day >= ?1 AND share.day <= ?2 \
+     UNION SELECT patient FROM stay WHERE ahead IS NOT NULL \
+     UNION SELECT patient FROM subject WHERE since_seq > 0) AS counted ORDER BY patient LIMIT ?3";
+pub(super) const SUMS_OF: &str =
+    "SELECT body FROM sums WHERE topic = ?1 AND level = ?2 AND block = ?3 AND unit = ?4";
+pub(super) const SET_SUMS: &str = "INSERT INTO sums (topic, level, block, unit, seq, body) \
+     VALUES (?1, ?2, ?3, ?4, ?5, ?6) ON CONFLICT (topic, level, block, unit) DO UPDATE SET seq = excluded.seq, \
+     body = excluded.body";
+pub(super) const SUMS_ALL: &str =
+    "SELECT unit, body FROM sums WHERE topic = ?1 AND level = ?2 AND block >= ?3 AND block <= ?4";
+pub(super) const SUMS_OF_UNIT: &str = "SELECT unit, body FROM sums WHERE topic = ?1 AND level = ?2 AND block >= ?3 AND block <= ?4 AND unit = ?5";
+pub(super) const SUMS_CHANGED: &str = "SELECT block, unit, seq FROM sums WHERE level = 0 AND seq > ?1 \
+     ORDER BY seq, topic, block, unit LIMIT ?2";
+pub(super) const AHEAD: &str =
+    "SELECT stay, patient, ahead FROM stay WHERE ahead IS NOT NULL AND ledger_us < ?1";
+pub(super) const AHEAD_OF_PATIENT: &str =
+    "SELECT stay, patient, ahead FROM stay WHERE patient = ?1 AND ahead IS NOT NULL";
+pub(super) const ENCOUNTERS_CHANGED: &str = "SELECT patient FROM (SELECT patient FROM document WHERE state > 0 \
+     AND kind = 'Encounter' AND received_us > ?1 AND patient IS NOT NULL \
+     UNION SELECT patient FROM subject WHERE since_seq > 0) AS changed ORDER BY patient LIMIT ?2";
+pub(super) const UNSETTLED: &str =
+    "SELECT patient, failures FROM subject WHERE since_seq > 0 ORDER BY since_seq, patient LIMIT ?1";
+pub(super) const COUNT_DIRTY: &str = "SELECT COUNT(*) FROM subject WHERE since_seq > 0";
+pub(super) const IS_DIRTY: &str = "SELECT 1 FROM subject WHERE patient = ?1 AND since_seq > 0";
 pub(super) const DEPENDENTS: &str = "SELECT patient FROM depends WHERE kind = ?1 AND id = ?2";
 pub(super) const DEPENDS_OF: &str = "SELECT kind, id FROM depends WHERE patient = ?1";
 pub(super) const ADD_DEPENDS: &str =
@@ -177,8 +204,13 @@ pub(super) const COUNT_DOUBTS: &str =
 
 // Everything again
 
-pub(super) const CLEAR: [&str; 4] =
-    ["DELETE FROM stay", "DELETE FROM tally", "DELETE FROM depends", "DELETE FROM doubt WHERE patient <> ''"];
+pub(super) const CLEAR: [&str; 5] = [
+    "DELETE FROM stay",
+    "DELETE FROM share",
+    "DELETE FROM sums",
+    "DELETE FROM depends",
+    "DELETE FROM doubt WHERE patient <> ''",
+];
 pub(super) const KNOW_ALL: &str = "INSERT INTO subject (patient, dirty_seq, done_seq, since_seq, reset_seq, failures, \
      retry_us) SELECT DISTINCT patient, 0, 0, 0, 0, 0, 0 FROM document WHERE state > 0 AND patient IS NOT NULL \
      ON CONFLICT DO NOTHING";

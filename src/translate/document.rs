@@ -3,8 +3,8 @@
 use fhir_models::datatypes::{Identifier, Reference};
 use fhir_models::json::scan;
 use fhir_models::{
-    CodeSystem, ConceptMap, Condition, Device, DeviceUseStatement, Encounter, IssueKind, Location, Measure,
-    MedicationAdministration, Observation, ParseError, Patient, PlanDefinition, Procedure, Resource,
+    CodeSystem, ConceptMap, Condition, Device, DeviceUseStatement, Encounter, Group, IssueKind, Location,
+    Measure, MedicationAdministration, Observation, ParseError, Patient, PlanDefinition, Procedure, Resource,
     Subscription, Task, ValueSet, parse_scanned, validate,
 };
 
@@ -181,6 +181,7 @@ pub fn read(kind: &str, body: &[u8], bases: &Bases) -> Result<Read, ParseError> 
         "Encounter" => typed::<Encounter>(body, bases),
         "Patient" => typed::<Patient>(body, bases),
         "Location" => typed::<Location>(body, bases),
+        "Group" => typed::<Group>(body, bases),
         "Condition" => typed::<Condition>(body, bases),
         "MedicationAdministration" => typed::<MedicationAdministration>(body, bases),
         "PlanDefinition" => typed::<PlanDefinition>(body, bases),
@@ -328,6 +329,12 @@ impl Linked for Encounter {
 }
 
 impl Linked for Patient {
+    fn identifiers(&self) -> &[Identifier] {
+        &self.identifier
+    }
+}
+
+impl Linked for Group {
     fn identifiers(&self) -> &[Identifier] {
         &self.identifier
     }

@@ -11,81 +11,86 @@
 //! | `basis` | report | string: that charted care was counted, and what that means |
 //! | `protocol` | report, repeats | string: name and version of a protocol that was counted under |
 //! | `heard-until` | report | dateTime: up to here the sources are known to have told everything |
+//! | `known-at` | report | dateTime: what was received later is not in it |
+//! | `waiting` | report | unsignedInt: of so many patients the last charting is not counted yet |
 //! | `unit` | report | reference: the unit, where the report is about a patient |
-//! | `census-time` | report of ventilator days | time: the local time of the daily count |
+//! | `census-time` | report of the daily counts | time: the local time of the daily count |
 //! | `interval` | measureScore | `low`, `high`, `level` decimal; `method` code `wilson` |
 //! | `late-charted` | population `numerator` | unsignedInt: of the met ones, how many were charted late |
 //! | `hours` | populations that count minutes | Duration: the same in hours |
 //! | `unverified-hours` | group, stratum | Duration: time at risk that charting is not known to reach |
+//! | `median-delay`, `p90-delay` | group, stratum of charting-delay | Duration: from care to its charting |
 //!
 //! The zone of the local days is on start and end of the period, in the core extension `tz-code`.
 
+mod compared;
 mod definition;
+mod evidence;
+mod kind;
+mod list;
 mod narrative;
 mod report;
+mod rows;
 mod sum;
+
+pub use compared::{COMPARED_COLUMNS, OfStay, compared, compared_row, concerns};
+pub use evidence::evidence;
+pub use kind::MEASURES;
+pub use list::with_subjects;
+pub use rows::{COLUMNS, Row, rows};
 
 use chrono::NaiveDate;
 use fhir_models::{Measure, MeasureReport};
 
+use self::kind::Kind;
 use crate::care::protocol::Rules;
-use crate::care::tally::Tally;
 use crate::care::time::Instant;
-
-/// The ids of the measures that can be evaluated.
-pub const MEASURES: [&str; 5] =
-    ["timeliness", "hours-covered", "daily-brushing", "complete-day", "ventilator-days"];
+use crate::care::totals::Totals;
 
 /// Whom a report is about.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub enum Whom {
+    /// Everybody.
+    #[default]
+    All,
+    /// One patient, a `Patient` id; the report is then an individual one.
+    Patient(String),
+    /// The patients of a `Group`.
+    Group(String),
+    /// A unit, or the units of a larger place, a `Location` id.
+    Location(String),
+    /// The units of an `Organization`.
+    Organization(String),
+}
+
+/// What a report is about, and from what it was counted.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
 pub struct Scope {
-    /// Only what belongs to this unit, a `Location` id; the empty text asks for what no unit is known of.
+    /// Whom.
+    pub whom: Whom,
+    /// Only what belongs to this unit, a `Location` id; the empty text for what no unit is known of.
     pub unit: Option<String>,
-    /// The one patient that the tally is of, a `Patient` id; the report is then an individual one.
-    pub patient: Option<String>,
     /// The last instant up to which the sources are known to have told everything; none if that is not known.
     pub heard_until: Option<Instant>,
+    /// The instant as of which the record was read; none: as it is now.
+    pub known_at: Option<Instant>,
+    /// Of so many patients the last charting is not counted yet.
+    pub waiting: u64,
 }
 
-/// One of [`MEASURES`].
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-enum Kind {
-    Timeliness,
-    HoursCovered,
-    DailyBrushing,
-    CompleteDay,
-    VentilatorDays,
-}
+/// The version of all of them.
+pub const VERSION: &str = "0.1.0";
 
-impl Kind {
-    fn of(id: &str) -> Option<Self> {
-        match id {
-            "timeliness" => Some(Kind::Timeliness),
-            "hours-covered" => Some(Kind::HoursCovered),
-            "daily-brushing" => Some(Kind::DailyBrushing),
-            "complete-day" => Some(Kind::CompleteDay),
-            "ventilator-days" => Some(Kind::VentilatorDays),
-            _ => None,
-        }
-    }
-
-    /// The Measure as it is shipped.
-    fn shipped(self) -> &'static [u8] {
-        match self {
-            Kind::Timeliness => include_bytes!("shipped/Measure-timeliness.json"),
-            Kind::HoursCovered => include_bytes!("shipped/Measure-hours-covered.json"),
-            Kind::DailyBrushing => include_bytes!("shipped/Measure-daily-brushing.json"),
-            Kind::CompleteDay => include_bytes!("shipped/Measure-complete-day.json"),
-            Kind::VentilatorDays => include_bytes!("shipped/Measure-ventilator-days.json"),
-        }
-    }
+/// Whether the measure `id` tells delays, so that the totals must have them.
+pub fn tells_delays(id: &str) -> bool {
+    Kind::of(id).is_some_and(|kind| kind.counts == kind::Counted::Charting)
 }
 
 /// The Measure `id` as this site evaluates it: as it is shipped, with a group for each requirement of the protocols
 /// that `rules` use. None if there is no such measure.
 pub fn measure(id: &str, rules: &Rules) -> Option<Measure> {
     let kind = Kind::of(id)?;
-    definition::measure(kind, &definition::subjects(kind, rules, &Tally::default()))
+    definition::measure(kind, &definition::subjects(kind, rules, &Totals::default()))
 }
 
 /// The report of the Measure `id` over the local days `period.0..=period.1`, made at `now`. None if there is no such
@@ -93,25 +98,25 @@ pub fn measure(id: &str, rules: &Rules) -> Option<Measure> {
 ///
 /// # Guarantees
 /// - Groups, populations and stratifiers are those of [`measure`]. Behind them comes a group for each requirement that
-///   the tally knows and the rules no longer do.
-/// - A count is a whole number; adding the counts of the strata of one stratifier gives the counts of its group (whole
-///   minutes of hours-covered are rounded down each, the hours beside them are not).
+///   the totals know and the rules no longer do.
+/// - A count is a whole number; adding the counts of the strata of one stratifier gives the counts of its group (but for
+///   the requirements of complete-day, as its guidance says; whole minutes are rounded down each, the hours beside them
+///   are not).
 /// - Where nothing was counted there is no score. A score is rounded to four places, and never up to 1 or down to 0.
 ///
 /// # Assumptions
-/// - If `scope.patient` is given, `tally` is that patient's alone. It may hold other days and units: they are left out.
+/// - `totals` are those of the period and of the scope, and of nothing else.
 pub fn evaluate(
     id: &str,
-    tally: &Tally,
+    totals: &Totals,
     rules: &Rules,
     period: (NaiveDate, NaiveDate),
     scope: &Scope,
     now: Instant,
 ) -> Option<MeasureReport> {
     let kind = Kind::of(id)?;
-    let counted = tally.of(period.0, period.1, scope.unit.as_deref());
-    let subjects = definition::subjects(kind, rules, &counted);
+    let subjects = definition::subjects(kind, rules, totals);
     let measure = definition::measure(kind, &subjects)?;
     let about = report::About { kind, rules, period, scope, now };
-    Some(about.report(&measure, &subjects, &counted))
+    Some(about.report(&measure, &subjects, totals))
 }

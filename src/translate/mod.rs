@@ -12,7 +12,8 @@
 //! * [`shipped`]: the definitions that come with Terce;
 //! * [`outcomes`]: what must be said, as Task and DetectedIssue, and what has been said, read back;
 //! * [`subscription`]: what a subscriber asks for, and what it is told;
-//! * [`tallies`]: the tallies of a stay as bytes; [`measures`]: sums as MeasureReport;
+//! * [`tallies`]: what a stay contributes to the sums, as numbers; [`measures`]: sums as MeasureReport;
+//! * [`quality`]: what is wrong with what a site sends;
 //! * [`events`]: ventilator-associated events for people to confirm.
 
 pub mod advice;
@@ -25,6 +26,7 @@ pub mod extract;
 pub mod measures;
 pub mod outcomes;
 pub mod protocol;
+pub mod quality;
 pub mod shipped;
 pub mod subscription;
 pub mod tallies;

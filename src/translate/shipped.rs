@@ -49,6 +49,21 @@ shipped! {
     "PlanDefinition" / "adult",
     "PlanDefinition" / "adult-fixed-times",
     "PlanDefinition" / "minimal",
+    "OperationDefinition" / "data-quality",
+    "OperationDefinition" / "evaluate-measure",
+    "StructureDefinition" / "basis",
+    "StructureDefinition" / "census-time",
+    "StructureDefinition" / "heard-until",
+    "StructureDefinition" / "hours",
+    "StructureDefinition" / "interval",
+    "StructureDefinition" / "known-at",
+    "StructureDefinition" / "late-charted",
+    "StructureDefinition" / "median-delay",
+    "StructureDefinition" / "p90-delay",
+    "StructureDefinition" / "protocol",
+    "StructureDefinition" / "unit",
+    "StructureDefinition" / "unverified-hours",
+    "StructureDefinition" / "waiting",
 }
 
 /// The definition of that type and id.

@@ -1,93 +1,347 @@
-//! The tallies of a stay that is over, as bytes: one row for each local day.
+//! What a stay contributes to the sums of its days, as numbers under names, and read back; and its hours ahead as bytes.
+//!
+//! The store adds numbers that have the same topic, unit and name, and knows nothing of what they mean. A name begins
+//! with what is counted and the kind of day; what follows is separated by [`BETWEEN`]:
+//!
+//! | name | numbers |
+//! | --- | --- |
+//! | `hw` or `he`, shift, requirement | met, missed, excused, charted late; at risk, covered, unverified in microseconds |
+//! | `dw`, `de` | patient-days complete, and all |
+//! | `dw`, `de`, requirement | the same of one requirement |
+//! | `pw`, `pe` | patients at the daily count, ventilated ones |
+//! | `sw`, `se` | what surveillance found: events, those with signs of infection, episodes begun, patients on pressure release |
+//! | `lw`, `le`, shift | by step of delay: how much care that was met was charted with it |
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
 use std::sync::Arc;
 
-use chrono::NaiveDate;
+use chrono::{Days, NaiveDate};
 use serde::{Deserialize, Serialize};
 
-use crate::care::ledger::{Cell, CellKey, Census, Ledger, PatientDay, RequirementCounts};
+use crate::care::ahead::{Ahead, Sort};
+use crate::care::ledger::{Cell, CellKey, Ledger};
 use crate::care::surveillance::denominators::Watched;
-use crate::care::tally::Tally;
-use crate::care::time::Length;
+use crate::care::tally::{CensusCell, DayCell, Tally};
+use crate::care::time::{Instant, Length, Span};
+use crate::care::totals::{DayKind, Totals};
 
-/// What a stay contributes to the sums of one day.
-#[derive(Default, Serialize, Deserialize)]
-struct Day {
-    cells: Vec<CellRow>,
-    /// Unit, then for each requirement met, missed, excused.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    patient_day: Option<(Arc<str>, RequirementCounts)>,
-    /// Unit, ventilated.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    census: Option<(Arc<str>, bool)>,
-    /// For each unit events, those with signs of infection, episodes begun, patients on pressure release.
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
-    watched: Vec<(Arc<str>, [u32; 4])>,
+/// The topic of all sums but those of delays.
+pub const COUNTS: u8 = 0;
+
+/// The topic of the delays of charting.
+pub const DELAYS: u8 = 1;
+
+/// What separates the parts of a name.
+const BETWEEN: char = '\u{1f}';
+
+/// Numbers that are added under a name.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Part {
+    /// [`COUNTS`] or [`DELAYS`].
+    pub topic: u8,
+    /// `Location` id.
+    pub unit: Arc<str>,
+    /// See the module.
+    pub name: String,
+    /// See the module.
+    pub numbers: Vec<i64>,
 }
 
-#[derive(Serialize, Deserialize)]
-struct CellRow {
-    unit: Arc<str>,
-    shift: Arc<str>,
-    requirement: Arc<str>,
-    /// Met, missed, excused, charted late.
-    counts: [u32; 4],
-    /// At risk, covered, unverified, in microseconds.
-    hours: [i64; 3],
+/// A local day as the store counts days.
+pub fn day_number(day: NaiveDate) -> i64 {
+    day.signed_duration_since(NaiveDate::default()).num_days()
 }
 
-/// The rows of `ledger`, and of what surveillance found in the same stay, by local day, in order.
-pub fn encode(
+/// The day of a number of [`day_number`].
+pub fn day_of(number: i64) -> Option<NaiveDate> {
+    let days = Days::new(number.unsigned_abs());
+    let epoch = NaiveDate::default();
+    if number < 0 { epoch.checked_sub_days(days) } else { epoch.checked_add_days(days) }
+}
+
+/// What the stay of `ledger` contributes, with what surveillance found in it, by local day.
+pub fn parts(
     ledger: &Ledger,
     watched: &BTreeMap<(Arc<str>, NaiveDate), Watched>,
-) -> Vec<(NaiveDate, Vec<u8>)> {
-    let mut days: BTreeMap<NaiveDate, Day> = BTreeMap::new();
-    for (key, cell) in &ledger.cells {
-        days.entry(key.day).or_default().cells.push(CellRow {
-            unit: key.unit.clone(),
-            shift: key.shift.clone(),
-            requirement: key.requirement.clone(),
-            counts: [cell.met, cell.missed, cell.excused, cell.late_charted],
-            hours: [cell.at_risk, cell.covered, cell.unverified].map(Length::as_micros),
-        });
-    }
-    for day in &ledger.patient_days {
-        days.entry(day.day).or_default().patient_day = Some((day.unit.clone(), day.counts.clone()));
-    }
-    for count in &ledger.census {
-        days.entry(count.day).or_default().census = Some((count.unit.clone(), count.ventilated));
-    }
-    for ((unit, day), cell) in watched {
-        let counts = [cell.events, cell.infected, cell.begun, cell.pressure_release];
-        days.entry(*day).or_default().watched.push((unit.clone(), counts));
-    }
-    // nothing in these types can fail to be written as JSON
-    days.into_iter().map(|(date, day)| (date, serde_json::to_vec(&day).unwrap_or_default())).collect()
+) -> BTreeMap<NaiveDate, Vec<Part>> {
+    let mut tally = Tally::default();
+    tally.add(ledger);
+    tally.add_watched(watched);
+    parts_of(&tally)
 }
 
-/// Adds a row of [`encode`] to `tally`.
+/// The parts of a tally.
+pub fn parts_of(tally: &Tally) -> BTreeMap<NaiveDate, Vec<Part>> {
+    let mut days: BTreeMap<NaiveDate, Vec<Part>> = BTreeMap::new();
+    let mut put = |day: NaiveDate, topic, unit: &Arc<str>, name, numbers| {
+        days.entry(day).or_default().push(Part { topic, unit: unit.clone(), name, numbers });
+    };
+    for (key, cell) in &tally.cells {
+        let name = format!("h{}{BETWEEN}{}{BETWEEN}{}", mark(key.day), key.shift, key.requirement);
+        put(key.day, COUNTS, &key.unit, name, numbers(cell).to_vec());
+    }
+    for ((unit, day), cell) in &tally.days {
+        let mark = mark(*day);
+        put(*day, COUNTS, unit, format!("d{mark}"), vec![cell.complete.into(), cell.of.into()]);
+        for (requirement, (complete, of)) in &cell.requirements {
+            let name = format!("d{mark}{BETWEEN}{requirement}");
+            put(*day, COUNTS, unit, name, vec![(*complete).into(), (*of).into()]);
+        }
+    }
+    for ((unit, day), count) in &tally.census {
+        let numbers = vec![count.patients.into(), count.ventilated.into()];
+        put(*day, COUNTS, unit, format!("p{}", mark(*day)), numbers);
+    }
+    for ((unit, day), found) in &tally.watched {
+        let Watched { events, infected, begun, pressure_release } = *found;
+        let numbers = [events, infected, begun, pressure_release].map(i64::from).to_vec();
+        put(*day, COUNTS, unit, format!("s{}", mark(*day)), numbers);
+    }
+    for ((unit, day, shift), delays) in &tally.delays {
+        let mut numbers = Vec::new();
+        for (step, many) in delays.steps() {
+            numbers.resize(usize::from(step), 0);
+            numbers.push(many.into());
+        }
+        put(*day, DELAYS, unit, format!("l{}{BETWEEN}{shift}", mark(*day)), numbers);
+    }
+    days
+}
+
+fn numbers(cell: &Cell) -> [i64; 7] {
+    let [met, missed, excused, late] =
+        [cell.met, cell.missed, cell.excused, cell.late_charted].map(i64::from);
+    let [at_risk, covered, unverified] = [cell.at_risk, cell.covered, cell.unverified].map(Length::as_micros);
+    [met, missed, excused, late, at_risk, covered, unverified]
+}
+
+fn cell_of(numbers: &[i64]) -> Cell {
+    let count = |place: usize| whole(numbers.get(place).copied().unwrap_or_default());
+    let hours = |place: usize| Length::micros(numbers.get(place).copied().unwrap_or_default());
+    Cell {
+        met: count(0),
+        missed: count(1),
+        excused: count(2),
+        late_charted: count(3),
+        at_risk: hours(4),
+        covered: hours(5),
+        unverified: hours(6),
+    }
+}
+
+fn whole(number: i64) -> u32 {
+    u32::try_from(number).unwrap_or(if number < 0 { 0 } else { u32::MAX })
+}
+
+fn pair(numbers: &[i64]) -> (u32, u32) {
+    let at = |place: usize| whole(numbers.get(place).copied().unwrap_or_default());
+    (at(0), at(1))
+}
+
+fn mark(day: NaiveDate) -> char {
+    match DayKind::of(day) {
+        DayKind::Weekday => 'w',
+        DayKind::Weekend => 'e',
+    }
+}
+
+/// What a name of [`parts`] says.
+enum Name<'a> {
+    Cell(DayKind, &'a str, &'a str),
+    Days(DayKind, Option<&'a str>),
+    Census(DayKind),
+    Watched(DayKind),
+    Delays(DayKind, &'a str),
+}
+
+fn read(name: &str) -> Option<Name<'_>> {
+    let mut pieces = name.split(BETWEEN);
+    let mut head = pieces.next()?.chars();
+    let (what, kind) = (head.next()?, head.next()?);
+    let kind = match kind {
+        'w' => DayKind::Weekday,
+        'e' => DayKind::Weekend,
+        _ => return None,
+    };
+    match (what, pieces.next(), pieces.next()) {
+        ('h', Some(shift), Some(requirement)) => Some(Name::Cell(kind, shift, requirement)),
+        ('d', requirement, None) => Some(Name::Days(kind, requirement)),
+        ('p', None, None) => Some(Name::Census(kind)),
+        ('s', None, None) => Some(Name::Watched(kind)),
+        ('l', Some(shift), None) => Some(Name::Delays(kind, shift)),
+        _ => None,
+    }
+}
+
+/// Adds numbers of [`parts`] that belong to `day` and `unit` to `tally`. What is no such name is passed over.
+pub fn add_to_tally(tally: &mut Tally, day: NaiveDate, unit: &str, name: &str, numbers: &[i64]) {
+    let unit: Arc<str> = unit.into();
+    match read(name) {
+        Some(Name::Cell(_, shift, requirement)) => {
+            let key = CellKey { unit, day, shift: shift.into(), requirement: requirement.into() };
+            tally.cells.entry(key).or_default().add(&cell_of(numbers));
+        }
+        Some(Name::Days(_, requirement)) => {
+            let (complete, of) = pair(numbers);
+            let cell: &mut DayCell = tally.days.entry((unit, day)).or_default();
+            match requirement {
+                None => {
+                    cell.complete += complete;
+                    cell.of += of;
+                }
+                Some(requirement) => {
+                    let sum = cell.requirements.entry(requirement.into()).or_default();
+                    *sum = (sum.0 + complete, sum.1 + of);
+                }
+            }
+        }
+        Some(Name::Census(_)) => {
+            let (patients, ventilated) = pair(numbers);
+            let cell: &mut CensusCell = tally.census.entry((unit, day)).or_default();
+            cell.patients += patients;
+            cell.ventilated += ventilated;
+        }
+        Some(Name::Watched(_)) => tally.watched.entry((unit, day)).or_default().add(&watched_of(numbers)),
+        Some(Name::Delays(_, shift)) => {
+            let delays = tally.delays.entry((unit, day, shift.into())).or_default();
+            steps(numbers).for_each(|(step, many)| delays.put(step, many));
+        }
+        None => {}
+    }
+}
+
+fn watched_of(numbers: &[i64]) -> Watched {
+    let at = |place: usize| whole(numbers.get(place).copied().unwrap_or_default());
+    Watched { events: at(0), infected: at(1), begun: at(2), pressure_release: at(3) }
+}
+
+fn steps(numbers: &[i64]) -> impl Iterator<Item = (u16, u32)> {
+    (0..).zip(numbers).filter(|(_, many)| **many > 0).map(|(step, many)| (step, whole(*many)))
+}
+
+/// Sums of units and blocks of days, added to totals. Rows of many units have the same names: they are read once.
+#[derive(Debug)]
+pub struct Adding<'a> {
+    totals: &'a mut Totals,
+    known: HashMap<Vec<u8>, Arc<[Option<Target>]>>,
+}
+
+/// Where numbers are added.
+#[derive(Clone, Copy, Debug)]
+enum Target {
+    Cell(DayKind, usize, usize),
+    Days(DayKind, Option<usize>),
+    Census(DayKind),
+    Watched(DayKind),
+    Delays(DayKind, usize),
+}
+
+/// The row of one unit while it is added.
+#[derive(Debug)]
+pub struct AddingUnit<'a> {
+    totals: &'a mut Totals,
+    unit: usize,
+    targets: Arc<[Option<Target>]>,
+}
+
+impl<'a> Adding<'a> {
+    /// To `totals`.
+    pub fn to(totals: &'a mut Totals) -> Self {
+        Adding { totals, known: HashMap::new() }
+    }
+
+    /// A row of `unit` with these names; `bytes` are equal where the names are.
+    pub fn unit(&mut self, unit: &str, bytes: &[u8], names: impl FnOnce() -> Vec<String>) -> AddingUnit<'_> {
+        let targets = match self.known.get(bytes) {
+            Some(targets) => targets.clone(),
+            None => {
+                let targets: Arc<[Option<Target>]> = names().iter().map(|name| self.target(name)).collect();
+                self.known.insert(bytes.to_vec(), targets.clone());
+                targets
+            }
+        };
+        let unit = self.totals.units.place(unit);
+        AddingUnit { totals: &mut *self.totals, unit, targets }
+    }
+
+    fn target(&mut self, name: &str) -> Option<Target> {
+        let totals = &mut self.totals;
+        Some(match read(name)? {
+            Name::Cell(kind, shift, requirement) => {
+                Target::Cell(kind, totals.shifts.place(shift), totals.requirements.place(requirement))
+            }
+            Name::Days(kind, requirement) => {
+                Target::Days(kind, requirement.map(|requirement| totals.requirements.place(requirement)))
+            }
+            Name::Census(kind) => Target::Census(kind),
+            Name::Watched(kind) => Target::Watched(kind),
+            Name::Delays(kind, shift) => Target::Delays(kind, totals.shifts.place(shift)),
+        })
+    }
+}
+
+impl AddingUnit<'_> {
+    /// Adds the numbers of the name at a place.
+    pub fn add(&mut self, place: usize, numbers: &[i64]) {
+        let sum = |sum: &mut (u64, u64)| {
+            let (a, b) = pair(numbers);
+            *sum = (sum.0 + u64::from(a), sum.1 + u64::from(b));
+        };
+        match self.targets.get(place).copied().flatten() {
+            Some(Target::Cell(kind, shift, requirement)) => {
+                self.totals.part(self.unit, kind).cell(shift, requirement).add(&cell_of(numbers));
+            }
+            Some(Target::Days(kind, None)) => sum(&mut self.totals.part(self.unit, kind).complete),
+            Some(Target::Days(kind, Some(requirement))) => {
+                sum(self.totals.part(self.unit, kind).day(requirement));
+            }
+            Some(Target::Census(kind)) => sum(&mut self.totals.part(self.unit, kind).census),
+            Some(Target::Watched(kind)) => {
+                self.totals.part(self.unit, kind).watched.add(&watched_of(numbers));
+            }
+            Some(Target::Delays(kind, shift)) => {
+                let delays = &mut self.totals.part(self.unit, kind).shift(shift).delays;
+                steps(numbers).for_each(|(step, many)| delays.put(step, many));
+            }
+            None => {}
+        }
+    }
+}
+
+/// Hours ahead as they are kept: unit, requirement, sort, from, to in microseconds.
+#[derive(Serialize, Deserialize)]
+struct Run(Arc<str>, Arc<str>, char, i64, i64);
+
+/// Hours ahead as bytes; none if there are none.
+pub fn encode_ahead(ahead: &[Ahead]) -> Option<Vec<u8>> {
+    let run = |a: &Ahead| {
+        let sort = match a.sort {
+            Sort::Covered => 'c',
+            Sort::Lapsed => 'l',
+            Sort::Unverified => 'u',
+        };
+        Run(a.unit.clone(), a.requirement.clone(), sort, a.span.from.micros(), a.span.to.micros())
+    };
+    let runs: Vec<Run> = ahead.iter().map(run).collect();
+    // nothing in these types can fail to be written as JSON
+    (!runs.is_empty()).then(|| serde_json::to_vec(&runs).unwrap_or_default())
+}
+
+/// What [`encode_ahead`] was given.
 ///
 /// # Errors
-/// The bytes are not such a row.
-pub fn decode(date: NaiveDate, bytes: &[u8], tally: &mut Tally) -> Result<(), serde_json::Error> {
-    let day: Day = serde_json::from_slice(bytes)?;
-    for row in day.cells {
-        let ([met, missed, excused, late_charted], [at_risk, covered, unverified]) =
-            (row.counts, row.hours.map(Length::micros));
-        let key = CellKey { unit: row.unit, day: date, shift: row.shift, requirement: row.requirement };
-        let cell = Cell { met, missed, excused, late_charted, at_risk, covered, unverified };
-        tally.cells.entry(key).or_default().add(&cell);
-    }
-    if let Some((unit, counts)) = day.patient_day {
-        tally.add_day(&PatientDay { day: date, unit, counts });
-    }
-    if let Some((unit, ventilated)) = day.census {
-        tally.add_census(&Census { day: date, unit, ventilated });
-    }
-    for (unit, [events, infected, begun, pressure_release]) in day.watched {
-        let cell = Watched { events, infected, begun, pressure_release };
-        tally.watched.entry((unit, date)).or_default().add(&cell);
-    }
-    Ok(())
+/// The bytes are of something else.
+pub fn decode_ahead(bytes: &[u8]) -> Result<Vec<Ahead>, serde_json::Error> {
+    let runs: Vec<Run> = serde_json::from_slice(bytes)?;
+    let ahead = |Run(unit, requirement, sort, from, to): Run| Ahead {
+        requirement,
+        unit,
+        span: Span::new(Instant::from_micros(from), Instant::from_micros(to)),
+        sort: match sort {
+            'c' => Sort::Covered,
+            'l' => Sort::Lapsed,
+            _ => Sort::Unverified,
+        },
+    };
+    Ok(runs.into_iter().map(ahead).collect())
 }

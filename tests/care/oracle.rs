@@ -13,7 +13,10 @@ mod per_day;
 mod track;
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
+use chrono::NaiveDate;
+use terce::care::delays::Delays;
 use terce::care::facts::{Facts, Source};
 use terce::care::ledger::{
     Basis, Cell, CellKey, Census, Feed, Lapse, Ledger, Opportunity, Outcome, PatientDay, Phase,
@@ -59,11 +62,21 @@ pub(crate) fn slow_reading(facts: &Facts, rules: &Rules, feed: Feed, now: Instan
         census: census(&chart),
         held_until: readings.iter().filter_map(|r| r.held).min(),
         lapses: readings.iter().flat_map(|r| r.lapses.clone()).collect(),
+        delays: delays(&opportunities),
         opportunities,
         cells,
         doubts: Vec::new(),
         wake: None,
     }
+}
+
+/// How late what was met was charted.
+fn delays(opportunities: &[Opportunity]) -> BTreeMap<(Arc<str>, NaiveDate, Arc<str>), Delays> {
+    let mut out: BTreeMap<_, Delays> = BTreeMap::new();
+    for (o, delay) in opportunities.iter().filter_map(|o| Some((o, o.delay?))) {
+        out.entry((o.unit.clone(), o.day, o.shift.clone())).or_default().count(delay, 1);
+    }
+    out
 }
 
 /// What one requirement comes to.
@@ -89,7 +102,8 @@ struct Chance {
     at: Instant,
     due: Instant,
     deadline: Instant,
-    late_charted: bool,
+    /// From the care until it was charted, of what was met.
+    delay: Option<Length>,
     evidence: Vec<Source>,
     basis: Basis,
 }
@@ -147,7 +161,8 @@ fn opportunity(chart: &Chart, track: &Track, chance: Chance) -> Opportunity {
         at: chance.at,
         deadline: chance.deadline,
         basis: chance.basis,
-        late_charted: chance.late_charted,
+        late_charted: chance.delay.is_some_and(|delay| delay > chart.rules.allowance),
+        delay: chance.delay,
         evidence: chance.evidence,
         unit: chart.unit_name(i).unwrap_or_default(),
         day: chart.minutes[i].day,

@@ -6,6 +6,7 @@ mod clients;
 mod examples;
 mod foreign;
 mod openapi;
+mod populations;
 mod spark;
 mod statistics;
 mod stays;

@@ -3,13 +3,15 @@
 
 use std::path::{Path, PathBuf};
 use std::process::Command;
+use std::sync::Arc;
 
 use chrono::NaiveDate;
 use fhir_models::Resource;
 use fhir_models::codes::SubscriptionStatus;
 use serde_json::{Value, json};
 use terce::care::tally::Tally;
-use terce::translate::measures::{MEASURES, Scope, evaluate, measure};
+use terce::care::totals::Totals;
+use terce::translate::measures::{MEASURES, Scope, Whom, evaluate, measure};
 use terce::translate::subscription::notice::{self, Standing};
 use terce::translate::subscription::{Event, Level, Pending, hook, with_status};
 
@@ -42,13 +44,21 @@ fn what_is_shipped_and_every_report_is_valid_to_validators_that_are_not_ours() {
     let day = |month, day| NaiveDate::from_ymd_opt(2024, month, day).unwrap();
     let scopes = [
         Scope::default(),
-        Scope { unit: Some("loc-ward-4E".into()), patient: None, heard_until: Some(now) },
+        Scope {
+            whom: Whom::Location("loc-ward-4E".into()),
+            unit: Some("loc-ward-4E".into()),
+            heard_until: Some(now),
+            known_at: Some(now),
+            waiting: 3,
+        },
         Scope {
             unit: Some("loc-ward-4E".into()),
-            patient: Some("pt-f32537a6acb8".into()),
-            heard_until: None,
+            whom: Whom::Patient("pt-f32537a6acb8".into()),
+            ..Scope::default()
         },
         Scope { unit: Some(String::new()), ..Scope::default() },
+        Scope { whom: Whom::Organization("hospital".into()), ..Scope::default() },
+        Scope { whom: Whom::Group("g".into()), ..Scope::default() },
     ];
     let mut written = 0;
     for id in MEASURES {
@@ -56,14 +66,18 @@ fn what_is_shipped_and_every_report_is_valid_to_validators_that_are_not_ours() {
             .unwrap();
         for (number, scope) in scopes.iter().enumerate() {
             for (counted, tally) in [("stays", &tally), ("nothing", &Tally::default())] {
-                let report = evaluate(id, tally, &rules, (day(6, 1), day(6, 30)), scope, now).unwrap();
+                let (from, to) = (day(6, 1), day(6, 30));
+                let unit = scope.unit.as_deref().map(|unit| [Arc::from(unit)]);
+                let unit = unit.as_ref().map(<[Arc<str>; 1]>::as_slice);
+                let totals = Totals::of(tally, from, to, unit);
+                let report = evaluate(id, &totals, &rules, (from, to), scope, now).unwrap();
                 let name = format!("MeasureReport-{id}-{number}-{counted}.json");
                 std::fs::write(folder.join(name), report.write()).unwrap();
                 written += 1;
             }
         }
     }
-    assert_eq!(written, 40);
+    assert_eq!(written, 12 * MEASURES.len());
     let (sound, said) = judged(&[&here("src/translate/shipped"), &folder]);
     assert!(sound, "{said}");
 }

@@ -34,6 +34,7 @@ fn folder(protocol: &str, tallies: &str, tasks: &[(&str, &str)], issues: &[(&str
     write("tallies.csv", format!("{HEADER}\n{tallies}"));
     write("patient_days.csv", "unit,date,requirement,complete,of\n".into());
     write("census.csv", "unit,date,patients,ventilated\n".into());
+    write("delays.csv", "unit,date,shift,delay_minutes,count\n".into());
     write(
         "replay.json",
         format!(
@@ -215,6 +216,7 @@ fn what_cannot_be_read_is_told_with_file_and_line() {
         ("tallies.csv", row("2026-03-01,day"), "tallies.csv:3: "),
         ("tallies.csv", "unit,day\n".into(), "tallies.csv:1: expected the header unit,date,"),
         ("census.csv", String::new(), "census.csv:1: "),
+        ("delays.csv", String::new(), "delays.csv:1: "),
         ("tasks.ndjson", "{\"shift\":\"day\",\"requirements\":[]}\n{\n".into(), "tasks.ndjson:2: "),
         ("issues.ndjson", "{\"shift\":\"day\"}\n".into(), "issues.ndjson:1: missing field `requirement`"),
         ("replay.json", "{}".into(), "replay.json: missing field"),

@@ -19,8 +19,8 @@ const KINDS: [&str; 5] = [
 ];
 
 /// One stay: its documents, a line each, and what they say.
-pub(super) struct Stay {
-    pub(super) lines: Vec<String>,
+pub(crate) struct Stay {
+    pub(crate) lines: Vec<String>,
     pub(super) facts: Facts,
 }
 
@@ -30,7 +30,7 @@ pub(super) fn until() -> Instant {
 }
 
 /// The stays of patients 0 to `count`, always the same.
-pub(super) fn stays(count: u64) -> Vec<Stay> {
+pub(crate) fn stays(count: u64) -> Vec<Stay> {
     (0..count).map(|n| Maker::new(n).stay()).collect()
 }
 

@@ -4,7 +4,7 @@
 mod bad_input;
 mod compare;
 mod compared;
-mod export;
+pub(crate) mod export;
 mod orders;
 mod same_numbers;
 
@@ -22,7 +22,7 @@ fn setup() -> Setup {
 }
 
 /// A replay of `inputs` into `out`.
-fn asked(inputs: &[PathBuf], out: &Path) -> Replay {
+pub(crate) fn asked(inputs: &[PathBuf], out: &Path) -> Replay {
     Replay {
         inputs: inputs.to_vec(),
         out: out.to_owned(),
@@ -37,12 +37,12 @@ fn asked(inputs: &[PathBuf], out: &Path) -> Replay {
     }
 }
 
-fn run(asked: &Replay) -> Summary {
+pub(crate) fn run(asked: &Replay) -> Summary {
     replay(asked, &|_| {}).unwrap()
 }
 
 /// Writes `lines` into a file of `folder`.
-fn file(folder: &Path, name: &str, lines: &[String]) -> PathBuf {
+pub(crate) fn file(folder: &Path, name: &str, lines: &[String]) -> PathBuf {
     let path = folder.join(name);
     std::fs::write(&path, lines.concat()).unwrap();
     path

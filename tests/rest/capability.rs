@@ -26,6 +26,7 @@ fn smallest(kind: &str) -> Value {
             return super::without(serde_json::from_slice(adult.body).unwrap(), "id");
         }
         "ConceptMap" | "ValueSet" | "Measure" => json!({ "status": "active" }),
+        "Group" => json!({ "type": "person", "actual": true }),
         "Subscription" => json!({
             "status": "off", "reason": "x", "criteria": "Task",
             "channel": { "type": "rest-hook", "endpoint": "https://hooks.example/" },

@@ -18,6 +18,7 @@ mod openapi;
 mod operations;
 mod probes;
 mod random;
+mod reports;
 mod rules;
 mod searches;
 mod server;

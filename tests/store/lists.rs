@@ -3,8 +3,7 @@
 use std::collections::BTreeSet;
 
 use terce::store::{
-    Batch, Order, OutcomeQuery, OutcomeRow, Query, Reconciled, StayQuery, StayRow, Store, TallyQuery,
-    TallyRow, Write,
+    Batch, Order, OutcomeQuery, OutcomeRow, Query, Reconciled, StayQuery, StayRow, Store, Write,
 };
 
 use super::{commit, delete, ids, on_each, put, task};
@@ -188,7 +187,7 @@ async fn subjects_are_listed_in_pages() {
 }
 
 #[tokio::test]
-async fn stays_and_tallies_are_listed_by_time() {
+async fn stays_are_listed_by_time() {
     on_each(async |store| {
         let stay = |stay: &str, begins_us, ends_us: Option<i64>, unit: &str| StayRow {
             stay: stay.into(),
@@ -198,16 +197,14 @@ async fn stays_and_tallies_are_listed_by_time() {
             open: ends_us.is_none(),
             ledger_us: 0,
             unit: Some(unit.into()),
+            ahead: None,
         };
-        let tally =
-            |stay: &str, day: &str| TallyRow { stay: stay.into(), day: day.into(), ..TallyRow::default() };
         let stays = vec![
             stay("a", Some(10), Some(20), "icu"),
             stay("b", Some(20), None, "icu"),
             stay("c", None, Some(5), "ward"),
         ];
-        let tallies = vec![tally("a", "2026-01-02"), tally("b", "2026-01-01"), tally("c", "2026-01-02")];
-        let reconciled = vec![Reconciled { patient: "p".into(), stays, tallies, ..Default::default() }];
+        let reconciled = vec![Reconciled { patient: "p".into(), stays, ..Default::default() }];
         store.commit(Batch { reconciled, ..Batch::default() }).await.unwrap();
         let listed = async |query: StayQuery| -> Vec<String> {
             let query = StayQuery { limit: 9, ..query };
@@ -221,14 +218,6 @@ async fn stays_and_tallies_are_listed_by_time() {
         assert_eq!(listed(StayQuery { patient: Some("q".into()), ..none() }).await, [""; 0]);
         assert_eq!(listed(StayQuery { overlaps_us: Some((5, 20)), ..none() }).await, ["a"]);
         assert_eq!(listed(StayQuery { overlaps_us: Some((4, 21)), ..none() }).await, ["a", "b", "c"]);
-        let days = async |after: Option<(&str, &str)>, limit| -> Vec<(String, String)> {
-            let after = after.map(|(day, stay)| (day.into(), stay.into()));
-            let query = TallyQuery::Days { from: "2026-01-01".into(), to: "2026-01-02".into(), after, limit };
-            store.tallies(query).await.unwrap().into_iter().map(|t| (t.day, t.stay)).collect()
-        };
-        let pair = |day: &str, stay: &str| (day.to_owned(), stay.to_owned());
-        assert_eq!(days(None, 2).await, [pair("2026-01-01", "b"), pair("2026-01-02", "a")]);
-        assert_eq!(days(Some(("2026-01-02", "a")), 2).await, [pair("2026-01-02", "c")]);
     })
     .await;
 }

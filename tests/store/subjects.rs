@@ -1,8 +1,8 @@
 //! Who must be reconciled, and what a reconciliation leaves behind.
 
 use terce::store::{
-    Batch, Doubtful, Doubts, Failed, Reconciled, StayQuery, StayRow, Store, StoreError, TallyQuery, TallyRow,
-    Write,
+    Batch, Doubtful, Doubts, Failed, Part, Reconciled, Share, StayQuery, StayRow, Store, StoreError, Sums,
+    SumsQuery, Write,
 };
 
 use super::{commit, delete, due, on_each, put, reconcile, text};
@@ -198,29 +198,63 @@ async fn what_moves_to_another_patient_makes_both_dirty_and_the_first_forget() {
 }
 
 #[tokio::test]
-async fn a_reconciliation_replaces_stays_and_tallies() {
+async fn a_reconciliation_replaces_stays_and_what_they_contribute() {
     on_each(async |store| {
         commit(&store, 1, vec![put("A", "a", "x")]).await;
         let stay =
             |stay: &str, open| StayRow { stay: stay.into(), patient: "p".into(), open, ..Default::default() };
-        let tally = |stay: &str, day: &str, body: &str| TallyRow {
+        let share = |stay: &str, day, number| Share {
             stay: stay.into(),
-            patient: "p".into(),
-            day: day.into(),
-            body: body.into(),
+            day,
+            parts: vec![Part { topic: 0, unit: "u".into(), name: "n".into(), numbers: vec![number] }],
         };
         let (stays, patient) = (vec![stay("s1", false), stay("s2", true)], "p".to_owned());
-        let tallies = vec![tally("s1", "2026-01-01", "one"), tally("s1", "2026-01-02", "two")];
-        reconciled(&store, 1, Reconciled { patient: patient.clone(), stays, tallies, ..Default::default() })
+        let shares = vec![share("s1", 1, 10), share("s1", 2, 20)];
+        reconciled(&store, 1, Reconciled { patient: patient.clone(), stays, shares, ..Default::default() })
             .await;
         let all = || StayQuery { limit: 9, ..Default::default() };
+        let kept = async || -> Vec<(i64, i64)> {
+            let rows = store.shares("p", -9, 9).await.unwrap().rows;
+            rows.into_iter().map(|row| (row.day, row.part.numbers[0])).collect()
+        };
         assert_eq!(store.stays(all()).await.unwrap(), [stay("s1", false), stay("s2", true)]);
-        assert_eq!(store.tallies(TallyQuery::Stay("s1".into())).await.unwrap().len(), 2);
-        let (stays, tallies) = (vec![stay("s1", false)], vec![tally("s1", "2026-01-02", "three")]);
-        reconciled(&store, 2, Reconciled { patient, stays, tallies, ..Default::default() }).await;
+        assert_eq!(kept().await, [(1, 10), (2, 20)]);
+        let (stays, shares) = (vec![stay("s1", false)], vec![share("s1", 2, 30)]);
+        reconciled(&store, 2, Reconciled { patient, stays, shares, ..Default::default() }).await;
         assert_eq!(store.stays(all()).await.unwrap(), [stay("s1", false)]);
-        let left = store.tallies(TallyQuery::Stay("s1".into())).await.unwrap();
-        assert_eq!(left, [tally("s1", "2026-01-02", "three")]);
+        assert_eq!(kept().await, [(2, 30)]);
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn sums_follow_what_stays_contribute_through_nothing_and_back() {
+    on_each(async |store| {
+        commit(&store, 1, vec![put("A", "a", "x")]).await;
+        let sums = async || -> i64 {
+            let query = SumsQuery { topics: vec![0], from_day: -400, to_day: 900, ..SumsQuery::default() };
+            let rows = store.summed(query).await.unwrap().rows;
+            let mut sum = 0;
+            for row in &rows {
+                Sums::read(&row.body).unwrap().each(|_, numbers| sum += numbers.iter().sum::<i64>()).unwrap();
+            }
+            sum
+        };
+        for (now_us, days) in
+            [(1, vec![1, 2, 700]), (2, vec![]), (3, vec![2, -300]), (4, vec![2]), (5, vec![])]
+        {
+            let part = Part { topic: 0, unit: "u".into(), name: "n".into(), numbers: vec![1, 10] };
+            let share = |day: &i64| Share { stay: "s".into(), day: *day, parts: vec![part.clone()] };
+            let stays = vec![StayRow { stay: "s".into(), patient: "p".into(), ..Default::default() }];
+            let shares = days.iter().map(share).collect();
+            reconciled(
+                &store,
+                now_us,
+                Reconciled { patient: "p".into(), stays, shares, ..Default::default() },
+            )
+            .await;
+            assert_eq!(sums().await, 11 * days.len() as i64, "{days:?}");
+        }
     })
     .await;
 }

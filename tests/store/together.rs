@@ -32,10 +32,9 @@ async fn a_refused_batch_leaves_those_beside_it_alone() {
 #[tokio::test]
 async fn a_batch_that_the_database_refuses_does_not_take_others_with_it() {
     on_each(async |store| {
-        let tally =
-            terce::store::TallyRow { stay: "s".into(), day: "2026-01-01".into(), ..Default::default() };
+        let share = terce::store::Share { stay: "s".into(), day: 1, ..Default::default() };
         let twice =
-            Reconciled { patient: "p".into(), tallies: vec![tally.clone(), tally], ..Default::default() };
+            Reconciled { patient: "p".into(), shares: vec![share.clone(), share], ..Default::default() };
         let tasks: Vec<_> = (0..60)
             .map(|n| {
                 let store: Store = store.clone();

@@ -82,6 +82,13 @@ async fn answers() -> Vec<Value> {
         "Encounter/e/$ventilator-events".to_owned(),
         format!("Measure/timeliness/$evaluate-measure?{period}"),
         format!("Measure/complete-day/$evaluate-measure?{period}&reportType=subject&subject=Patient/p"),
+        format!(
+            "Measure/timeliness/$evaluate-measure?{period}&reportType=subject-list&subject=Location/north"
+        ),
+        format!("Measure/charting-delay/$evaluate-measure?{period}&asOf=2026-03-10T05:00:00Z"),
+        format!("Measure/timeliness/$evaluate-measure?{period}&comparedWith=2026-03-10T05:40:00Z"),
+        format!("Measure/hours-covered/$evaluate-measure?{period}&comparedWith=2026-03-10T05:40:00Z"),
+        "$data-quality".to_owned(),
         format!("{translate}=717778001"),
         format!("{translate}=none"),
         format!("ConceptMap/$translate?system={brush}"),
@@ -143,6 +150,7 @@ async fn foreign_validators_find_no_fault_in_any_answer_or_any_status_of_a_task(
         "OperationOutcome",
         "Parameters",
         "PlanDefinition",
+        "StructureDefinition",
         "Task",
     ];
     assert_eq!(types.into_iter().collect::<Vec<_>>(), given_out);

@@ -31,7 +31,7 @@ pub(super) fn count<'a>(
             due: first.at,
             deadline,
             ground: Ground::After { trigger: first.at, evidence: first.evidence },
-            late: outcome == Outcome::Met && mark.is_some_and(|m| m.late),
+            delay: mark.filter(|_| outcome == Outcome::Met).map(|m| m.delay),
             evidence: mark.map_or(Evidence::NONE, |m| m.evidence),
             stretch: index,
         };

@@ -38,7 +38,7 @@ pub(super) fn count<'a>(
             due,
             deadline,
             ground: Ground::At { slot: slot.at },
-            late: outcome == Outcome::Met && mark.is_some_and(|m| m.late),
+            delay: mark.filter(|_| outcome == Outcome::Met).map(|m| m.delay),
             evidence: mark.map_or(Evidence::NONE, |m| m.evidence),
             stretch: slot.stretch,
         };

@@ -48,7 +48,7 @@ impl<'a> Clock<'a> {
                 evidence: self.evidence,
                 unmoved: self.anchor + self.limit,
             },
-            late: outcome == Outcome::Met && mark.is_some_and(|m| m.late),
+            delay: mark.filter(|_| outcome == Outcome::Met).map(|m| m.delay),
             evidence: mark.map_or(Evidence::NONE, |m| m.evidence),
             stretch: self.index,
         }

@@ -37,7 +37,8 @@ pub(super) struct Chance<'a> {
     pub(super) due: Instant,
     pub(super) deadline: Instant,
     pub(super) ground: Ground<'a>,
-    pub(super) late: bool,
+    /// How long after the care it was charted; none if it was not met.
+    pub(super) delay: Option<Length>,
     pub(super) evidence: Evidence<'a>,
     /// Index into the line's stretches.
     pub(super) stretch: usize,

@@ -12,7 +12,7 @@ use super::{Chance, Counted, Frame, Ground};
 struct Tick<'a> {
     /// None if only the day is known.
     at: Option<Instant>,
-    late: bool,
+    delay: Length,
     evidence: Evidence<'a>,
 }
 
@@ -110,7 +110,7 @@ impl<'a> Day<'a> {
         }
         let stretch = line.stretches.iter().position(|s| s.hull.contains(last)).unwrap_or_default();
         let due = self.due(self.outstanding(), times);
-        let chance = |outcome, at, late, evidence: Evidence<'a>| Chance {
+        let chance = |outcome, at, delay, evidence: Evidence<'a>| Chance {
             outcome,
             at,
             due,
@@ -122,7 +122,7 @@ impl<'a> Day<'a> {
                 need: self.need,
                 done: self.done.len() as u32,
             },
-            late,
+            delay,
             evidence,
             stretch,
         };
@@ -130,10 +130,10 @@ impl<'a> Day<'a> {
             .done
             .iter()
             .take(self.met() as usize)
-            .map(|t| chance(Outcome::Met, last, t.late, t.evidence));
-        let missed = (0..self.outstanding()).map(|_| chance(Outcome::Missed, last, false, Evidence::NONE));
+            .map(|t| chance(Outcome::Met, last, Some(t.delay), t.evidence));
+        let missed = (0..self.outstanding()).map(|_| chance(Outcome::Missed, last, None, Evidence::NONE));
         let excuses = self.excuses.iter().take(self.excused() as usize);
-        let excused = excuses.map(|t| chance(Outcome::Excused, t.at.unwrap_or(last), false, t.evidence));
+        let excused = excuses.map(|t| chance(Outcome::Excused, t.at.unwrap_or(last), None, t.evidence));
         met.chain(missed).chain(excused).filter(|c| frame.counts(c.at)).collect()
     }
 }
@@ -170,11 +170,11 @@ fn ticks<'a>(line: &'a Line<'a>, sign: Sign, date: NaiveDate, span: Span, spacin
     for mark in line.signed(sign).filter(|m| span.contains(m.at)) {
         let before = out.last().and_then(|t| t.at);
         if before.is_none_or(|before| before + spacing <= mark.at) {
-            out.push(Tick { at: Some(mark.at), late: mark.late, evidence: mark.evidence });
+            out.push(Tick { at: Some(mark.at), delay: mark.delay, evidence: mark.evidence });
         }
     }
     for mark in line.day_marks.iter().filter(|m| m.sign == sign && m.day == date) {
-        out.push(Tick { at: None, late: mark.late, evidence: mark.evidence });
+        out.push(Tick { at: None, delay: mark.delay, evidence: mark.evidence });
     }
     out
 }

@@ -41,6 +41,14 @@ impl Watched {
         self.begun += other.begun;
         self.pressure_release += other.pressure_release;
     }
+
+    /// Takes away `other`, which was added to it.
+    pub fn take(&mut self, other: &Watched) {
+        self.events = self.events.saturating_sub(other.events);
+        self.infected = self.infected.saturating_sub(other.infected);
+        self.begun = self.begun.saturating_sub(other.begun);
+        self.pressure_release = self.pressure_release.saturating_sub(other.pressure_release);
+    }
 }
 
 /// What the survey of a stay adds to the sums, by unit and local day. `census` is the one of the stay's ledger.

@@ -58,7 +58,7 @@ pub(super) async fn explain(edge: &Edge, ask: &Ask<'_>, kind: &Kind, id: &str, b
         items = outcomes::rests_on(&said, &stay.stay, items);
     }
     items.retain(|e: &Explained| requirement.is_none_or(|r| r == &*e.requirement));
-    if ask.wants_text() {
+    if ask.wants("text/plain") {
         return Ok(Answer::text(explanation_text(stay, &items)));
     }
     let mut answer = explanation_json(stay, &items);

@@ -1,5 +1,7 @@
 //! Operations: a file for each.
 
+mod as_of;
+mod data_quality;
 mod evaluate_measure;
 mod explain;
 mod given;
@@ -7,6 +9,7 @@ mod translate_code;
 mod trial;
 mod validate;
 mod ventilator_events;
+mod whom;
 
 use axum::body::Body;
 use fhir_models::Parameters;
@@ -20,6 +23,23 @@ use super::refused::Refused;
 use super::types::{Kind, Operation};
 use super::{Outcome, subscriptions};
 
+/// The media type that an operation offers beside FHIR's JSON, by the last part of the path; empty if none.
+pub(super) fn beside_json(last: Option<&str>) -> &'static str {
+    match last {
+        Some("$explain" | "$ventilator-events") => "text/plain",
+        Some("$evaluate-measure" | "$data-quality") => "text/csv",
+        Some(_) | None => "",
+    }
+}
+
+/// Answers `/fhir/$operation`.
+pub(super) async fn on_all(edge: &Edge, ask: &Ask<'_>, operation: &str) -> Outcome {
+    match operation {
+        "$data-quality" => data_quality::data_quality(&edge.rest, ask).await,
+        _ => Err(Refused::NotFound),
+    }
+}
+
 /// Answers `/fhir/Type/$operation`.
 pub(super) async fn on_type(
     edge: &Edge,
@@ -32,9 +52,8 @@ pub(super) async fn on_type(
         Operation::Translate => translate_code::translate(edge, ask, None, body).await,
         Operation::Try => trial::try_plan(edge, ask, None, body).await,
         Operation::Validate => validate::validate(edge, ask, kind, None, body).await,
-        Operation::EvaluateMeasure | Operation::Explain | Operation::Status | Operation::VentilatorEvents => {
-            Err(Refused::NotFound)
-        }
+        Operation::EvaluateMeasure => evaluate_measure::evaluate(edge, ask, None, body).await,
+        Operation::Explain | Operation::Status | Operation::VentilatorEvents => Err(Refused::NotFound),
     }
 }
 
@@ -48,7 +67,7 @@ pub(super) async fn on_one(
     body: Body,
 ) -> Outcome {
     match named(kind, operation)? {
-        Operation::EvaluateMeasure => evaluate_measure::evaluate(edge, ask, id, body).await,
+        Operation::EvaluateMeasure => evaluate_measure::evaluate(edge, ask, Some(id), body).await,
         Operation::Explain => explain::explain(edge, ask, kind, id, body).await,
         Operation::Translate => translate_code::translate(edge, ask, Some(id), body).await,
         Operation::Try => trial::try_plan(edge, ask, Some(id), body).await,

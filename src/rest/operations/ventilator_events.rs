@@ -33,7 +33,7 @@ pub(super) async fn ventilator_events(edge: &Edge, ask: &Ask<'_>, id: &str, body
         Refused::Unprocessable { at: "Encounter.partOf".to_owned(), why }
     })?;
     let ledger = &found.stay.ledger;
-    if ask.wants_text() {
+    if ask.wants("text/plain") {
         return Ok(Answer::text(format!(
             "Encounter/{id} at {}\n{}",
             ledger.now,

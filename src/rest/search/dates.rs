@@ -35,14 +35,19 @@ pub(super) fn span(text: &str, zone: Tz) -> Option<(Prefix, i64, i64)> {
         Some("le") => (Prefix::Le, text.get(2..)?),
         _ => (Prefix::Eq, text),
     };
+    let (from, to) = span_of(date, zone)?;
+    Some((prefix, from, to))
+}
+
+/// The span of a date or an instant, in microseconds; none if it is none.
+pub(in crate::rest) fn span_of(date: &str, zone: Tz) -> Option<(i64, i64)> {
     if !date.is_ascii() {
         return None;
     }
-    let (from, to) = match date.split_once('T') {
-        None => days(date, zone)?,
-        Some((day, time)) => instant(day, time, zone)?,
-    };
-    Some((prefix, from, to))
+    match date.split_once('T') {
+        None => days(date, zone),
+        Some((day, time)) => instant(day, time, zone),
+    }
 }
 
 fn days(date: &str, zone: Tz) -> Option<(i64, i64)> {

@@ -3,7 +3,7 @@
 mod criteria;
 mod dates;
 
-pub(super) use dates::calendar;
+pub(super) use dates::{calendar, span_of};
 
 use axum::http::StatusCode;
 

@@ -6,7 +6,9 @@ use rusqlite::{Connection, OptionalExtension, Params, params};
 use uuid::{NoContext, Timestamp, Uuid};
 
 use super::concern::Soil;
+use super::sums::{self, Deltas};
 use super::{derived, names, read};
+use crate::store::sums::add;
 use crate::store::{
     Batch, Change, Committed, Grant, OutcomeRow, Precondition, StoreError, Token, Write, Written, sql,
 };
@@ -32,12 +34,14 @@ pub(super) struct Group<'c> {
     seq: i64,
     /// Current documents more or fewer, by kind.
     documents: BTreeMap<String, i64>,
+    /// What stays contribute more or less.
+    deltas: Deltas,
 }
 
 impl<'c> Group<'c> {
     pub(super) fn begin(conn: &'c Connection) -> rusqlite::Result<Group<'c>> {
         let seq = conn.prepare_cached(sql::SEQ)?.query_row([], |r| r.get(0))?;
-        Ok(Group { conn, seq, documents: BTreeMap::new() })
+        Ok(Group { conn, seq, documents: BTreeMap::new(), deltas: Deltas::new() })
     }
 
     /// Applies one batch; if it is refused, nothing of it remains.
@@ -52,6 +56,7 @@ impl<'c> Group<'c> {
             seq: self.seq,
             soiled: BTreeMap::new(),
             documents: BTreeMap::new(),
+            deltas: Deltas::new(),
         };
         let outcome = applying.batch(batch, digests);
         match &outcome {
@@ -59,6 +64,12 @@ impl<'c> Group<'c> {
                 self.seq = applying.seq;
                 for (kind, more) in applying.documents {
                     *self.documents.entry(kind.to_owned()).or_default() += more;
+                }
+                for (place, named) in applying.deltas {
+                    let sum = self.deltas.entry(place).or_default();
+                    for (name, numbers) in named {
+                        add(sum.entry(name).or_default(), &numbers, 1);
+                    }
                 }
             }
             Err(Stop::Refused(_)) if guarded => run(self.conn, "ROLLBACK TO batch", [])?,
@@ -71,7 +82,10 @@ impl<'c> Group<'c> {
     }
 
     /// Writes what is kept once for the whole transaction.
-    pub(super) fn finish(self) -> rusqlite::Result<()> {
+    pub(super) fn finish(mut self) -> rusqlite::Result<()> {
+        if sums::apply(self.conn, &self.deltas, self.seq + 1)? {
+            self.seq += 1;
+        }
         for (kind, more) in self.documents.iter().filter(|(_, more)| **more != 0) {
             run(self.conn, sql::ADD_DOCUMENTS, params![kind, more])?;
         }
@@ -94,6 +108,8 @@ pub(super) struct Applying<'c, 'b> {
     seq: i64,
     pub(super) soiled: BTreeMap<String, Soil>,
     documents: BTreeMap<&'b str, i64>,
+    /// What stays contribute more or less because of it.
+    pub(super) deltas: Deltas,
 }
 
 /// The newest version of a document, without its body.

@@ -5,11 +5,12 @@ use std::collections::BTreeSet;
 use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params};
 
 use super::apply::{Applying, Stop, run};
-use crate::store::{Derived, Doubtful, Reconciled, StoreError, sql};
+use super::sums;
+use crate::store::{Derived, Doubtful, Reconciled, StayRow, StoreError, sql};
 
 /// Stores what a reconciliation made of a patient, unless the patient has changed since.
 pub(super) fn reconcile(applying: &mut Applying<'_, '_>, reconciled: &Reconciled) -> Result<(), Stop> {
-    let Reconciled { patient, generation, wake_us, stays: _, tallies: _, depends, depends_seq, doubts } =
+    let Reconciled { patient, generation, wake_us, stays: _, shares: _, depends, depends_seq, doubts } =
         reconciled;
     let conn = applying.conn;
     let mut changed = conn.prepare_cached(sql::RECONCILE)?.execute(params![patient, generation, wake_us])?;
@@ -19,7 +20,7 @@ pub(super) fn reconcile(applying: &mut Applying<'_, '_>, reconciled: &Reconciled
     if changed == 0 {
         return Err(stale(patient));
     }
-    replace_stays(conn, reconciled)?;
+    replace_stays(applying, reconciled)?;
     if let Some(depends) = depends {
         if any_written(conn, depends, *depends_seq)? {
             return Err(stale(patient));
@@ -32,28 +33,23 @@ pub(super) fn reconcile(applying: &mut Applying<'_, '_>, reconciled: &Reconciled
     Ok(())
 }
 
-fn replace_stays(conn: &Connection, reconciled: &Reconciled) -> rusqlite::Result<()> {
+fn replace_stays(applying: &mut Applying<'_, '_>, reconciled: &Reconciled) -> rusqlite::Result<()> {
+    let conn = applying.conn;
     let known: Vec<String> = conn
         .prepare_cached(sql::STAYS_OF)?
         .query_map([&reconciled.patient], |r| r.get(0))?
         .collect::<Result<_, _>>()?;
-    for stay in &known {
-        run(conn, sql::REMOVE_TALLIES, [stay])?;
-        if !reconciled.stays.iter().any(|s| s.stay == *stay) {
-            run(conn, sql::REMOVE_STAY, [stay])?;
-        }
+    // what is listed and not known may have been another patient's
+    let listed = reconciled.stays.iter().map(|s| s.stay.as_str()).filter(|s| !known.iter().any(|k| k == s));
+    let stays: Vec<&str> = known.iter().map(String::as_str).chain(listed).collect();
+    sums::replace(conn, &stays, &reconciled.shares, &mut applying.deltas)?;
+    for stay in known.iter().filter(|known| !reconciled.stays.iter().any(|s| s.stay == **known)) {
+        run(conn, sql::REMOVE_STAY, [stay])?;
     }
     for row in &reconciled.stays {
-        if !known.contains(&row.stay) {
-            // it may have been another patient's
-            run(conn, sql::REMOVE_TALLIES, [&row.stay])?;
-        }
-        let row =
-            params![row.stay, row.patient, row.begins_us, row.ends_us, row.open, row.ledger_us, row.unit];
+        let StayRow { stay, patient, begins_us, ends_us, open, ledger_us, unit, ahead } = row;
+        let row = params![stay, patient, begins_us, ends_us, open, ledger_us, unit, ahead];
         run(conn, sql::SET_STAY, row)?;
-    }
-    for row in &reconciled.tallies {
-        run(conn, sql::ADD_TALLY, params![row.stay, row.day, row.patient, row.body])?;
     }
     Ok(())
 }

@@ -9,6 +9,7 @@ mod open;
 mod read;
 mod readers;
 mod search;
+mod sums;
 mod writer;
 
 use std::path::{Path, PathBuf};
@@ -20,8 +21,8 @@ use self::fault::Health;
 use self::readers::Readers;
 use self::writer::{Job, Writer};
 use super::{
-    Batch, Changes, Committed, Counts, Derived, Document, DoubtRow, Doubts, Page, Query, SourceRow,
-    StayQuery, StayRow, StoreError, Subject, TallyQuery, TallyRow, Token, TokenRow, limits,
+    Batch, Changes, Committed, Counts, Derived, Document, DoubtRow, Doubts, Page, Query, Shares, SourceRow,
+    StayQuery, StayRow, StoreError, Subject, Summed, SumsQuery, Token, TokenRow, limits,
 };
 
 /// A handle on a SQLite database. The writer ends when the last handle is dropped.
@@ -193,8 +194,33 @@ impl Sqlite {
         self.read(move |conn| search::stays(conn, &query)).await
     }
 
-    pub(super) async fn tallies(&self, query: TallyQuery) -> Result<Vec<TallyRow>, StoreError> {
-        self.read(move |conn| read::tallies(conn, &query)).await
+    pub(super) async fn summed(&self, query: SumsQuery) -> Result<Summed, StoreError> {
+        self.read(move |conn| sums::summed(conn, &query)).await
+    }
+
+    pub(super) async fn shares(&self, patient: &str, from: i64, to: i64) -> Result<Shares, StoreError> {
+        let patient = patient.to_owned();
+        self.read(move |conn| sums::shares(conn, &patient, from, to)).await
+    }
+
+    pub(super) async fn counted(&self, from: i64, to: i64, limit: usize) -> Result<Vec<String>, StoreError> {
+        self.read(move |conn| sums::counted(conn, from, to, limit)).await
+    }
+
+    pub(super) async fn encounters_changed(
+        &self,
+        after_us: i64,
+        limit: usize,
+    ) -> Result<Vec<String>, StoreError> {
+        self.read(move |conn| sums::encounters_changed(conn, after_us, limit)).await
+    }
+
+    pub(super) async fn sums_changed(
+        &self,
+        after_seq: i64,
+        limit: usize,
+    ) -> Result<Vec<(i64, String, i64)>, StoreError> {
+        self.read(move |conn| sums::changed(conn, after_seq, limit)).await
     }
 
     pub(super) async fn doubts(

@@ -5,8 +5,7 @@ use std::collections::BTreeMap;
 use rusqlite::{Connection, OptionalExtension, Params, Row, params};
 
 use crate::store::{
-    Changes, Counts, Document, DoubtRow, Doubts, SourceRow, Subject, TallyQuery, TallyRow, Token, TokenRow,
-    limits, sql,
+    Changes, Counts, Document, DoubtRow, Doubts, SourceRow, Subject, Token, TokenRow, limits, sql,
 };
 
 pub(super) fn current(conn: &Connection, kind: &str, id: &str) -> rusqlite::Result<Option<Document>> {
@@ -123,20 +122,6 @@ pub(super) fn subject_of(conn: &Connection, patient: &str) -> rusqlite::Result<O
 
 pub(super) fn failing(conn: &Connection, limit: usize) -> rusqlite::Result<Vec<Subject>> {
     list(conn, sql::FAILING, [rows(limit)], subject)
-}
-
-pub(super) fn tallies(conn: &Connection, query: &TallyQuery) -> rusqlite::Result<Vec<TallyRow>> {
-    let tally =
-        |r: &Row<'_>| Ok(TallyRow { stay: r.get(0)?, patient: r.get(1)?, day: r.get(2)?, body: r.get(3)? });
-    match query {
-        TallyQuery::Stay(stay) => {
-            list(conn, sql::TALLIES_OF_STAY, params![stay, rows(limits::PAGE_ROWS)], tally)
-        }
-        TallyQuery::Days { from, to, after, limit } => {
-            let (day, stay) = after.as_ref().map_or(("", ""), |(day, stay)| (day.as_str(), stay.as_str()));
-            list(conn, sql::TALLIES_OF_DAYS, params![from, to, day, stay, rows(*limit)], tally)
-        }
-    }
 }
 
 pub(super) fn doubts(

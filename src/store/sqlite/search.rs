@@ -130,7 +130,7 @@ pub(super) fn stays(conn: &Connection, query: &StayQuery) -> rusqlite::Result<Ve
         fits.and("stay > ?", after);
     }
     let sql = format!(
-        "SELECT stay, patient, begins_us, ends_us, open, ledger_us, unit FROM stay{} ORDER BY stay LIMIT {}",
+        "SELECT stay, patient, begins_us, ends_us, open, ledger_us, unit, ahead FROM stay{} ORDER BY stay LIMIT {}",
         fits.text,
         rows(query.limit)
     );
@@ -143,6 +143,7 @@ pub(super) fn stays(conn: &Connection, query: &StayQuery) -> rusqlite::Result<Ve
             open: r.get(4)?,
             ledger_us: r.get(5)?,
             unit: r.get(6)?,
+            ahead: r.get(7)?,
         })
     })
 }

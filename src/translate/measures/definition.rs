@@ -5,10 +5,9 @@ use std::sync::Arc;
 use fhir_models::measure::MeasureGroup;
 use fhir_models::{Measure, parse};
 
-use super::Kind;
-use crate::care::facts::Code;
-use crate::care::protocol::{Requirement, Rules, UnitProtocol};
-use crate::care::tally::Tally;
+use super::kind::{Groups, Kind};
+use crate::care::protocol::{Rules, UnitProtocol};
+use crate::care::totals::Totals;
 
 /// What a group is about.
 pub(super) enum Subject {
@@ -19,8 +18,8 @@ pub(super) enum Subject {
 }
 
 /// The Measure with one group for each of `subjects`. The first group of the shipped one is the pattern of all.
-pub(super) fn measure(kind: Kind, subjects: &[Subject]) -> Option<Measure> {
-    let mut measure: Measure = parse(kind.shipped()).ok()?;
+pub(super) fn measure(kind: &Kind, subjects: &[Subject]) -> Option<Measure> {
+    let mut measure: Measure = parse(kind.shipped).ok()?;
     let pattern = measure.group.first()?.clone();
     measure.group = subjects.iter().map(|subject| group(&pattern, subject)).collect();
     Some(measure)
@@ -38,37 +37,31 @@ fn group(pattern: &MeasureGroup, subject: &Subject) -> MeasureGroup {
     group
 }
 
-/// What the groups of a measure are about, in the order of the protocols; then what only the tally knows.
-pub(super) fn subjects(kind: Kind, rules: &Rules, tally: &Tally) -> Vec<Subject> {
-    match kind {
-        Kind::Timeliness | Kind::HoursCovered => {
-            let mut found = requirements(rules, |_| true);
+/// What the groups of a measure are about, in the order of the protocols; then what only the totals know.
+pub(super) fn subjects(kind: &Kind, rules: &Rules, totals: &Totals) -> Vec<Subject> {
+    match kind.groups {
+        Groups::Requirements => {
+            let mut found = requirements(rules, kind.groups);
             let known: Vec<Arc<str>> = found.iter().map(|(id, _)| id.clone()).collect();
-            let others = tally.by_requirement().into_keys().filter(|id| !known.contains(id));
-            found.extend(others.map(|id| (id.clone(), id)));
+            let others = totals.requirements.sorted().map(|(id, _)| id).filter(|id| !known.contains(id));
+            found.extend(others.map(|id| (id.clone(), id.clone())));
             found.into_iter().map(|(id, title)| Subject::Requirement(id, title)).collect()
         }
-        Kind::DailyBrushing => {
-            let found = requirements(rules, is_brushing);
+        Groups::CreditedBy(_) | Groups::Following(_) => {
+            let found = requirements(rules, kind.groups);
             found.into_iter().map(|(id, title)| Subject::Requirement(id, title)).collect()
         }
-        Kind::CompleteDay | Kind::VentilatorDays => vec![Subject::Whole],
+        Groups::Whole => vec![Subject::Whole],
     }
 }
 
-/// Nothing but brushing credits it. A cleaning that brushing also credits says nothing about brushing.
-fn is_brushing(requirement: &Requirement) -> bool {
-    let brushing = Code::new("tooth-brushing");
-    !requirement.activities.is_empty() && requirement.activities.iter().all(|a| *a == brushing)
-}
-
 /// Ids and titles of the requirements of the protocols in use; an id that two of them share stands once.
-fn requirements(rules: &Rules, wanted: impl Fn(&Requirement) -> bool) -> Vec<(Arc<str>, Arc<str>)> {
+fn requirements(rules: &Rules, wanted: Groups) -> Vec<(Arc<str>, Arc<str>)> {
     let in_use = in_use(rules);
     let mut out: Vec<(Arc<str>, Arc<str>)> = Vec::new();
     for index in in_use {
         let protocol = rules.protocols.get(index);
-        for requirement in protocol.iter().flat_map(|p| &p.requirements).filter(|r| wanted(r)) {
+        for requirement in protocol.iter().flat_map(|p| &p.requirements).filter(|r| wanted.hold(r)) {
             if !out.iter().any(|(id, _)| *id == requirement.id) {
                 out.push((requirement.id.clone(), requirement.title.clone()));
             }

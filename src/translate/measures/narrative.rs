@@ -7,6 +7,8 @@ use fhir_models::codes::NarrativeStatus;
 use fhir_models::datatypes::{CodeableConcept, Narrative};
 use fhir_models::measure_report::MeasureReportGroup;
 
+use super::Whom;
+use super::kind::Counted;
 use super::report::{About, BASIS};
 
 /// Title, period, when and from what it was counted, and a row for each group.
@@ -26,11 +28,23 @@ fn write(
 ) -> std::fmt::Result {
     let (zone, (from, to)) = (about.rules.zone, about.period);
     write!(div, "<p><b>{}</b>, ", escaped(measure.title.as_deref().unwrap_or_default()))?;
+    match &about.scope.whom {
+        Whom::Location(unit) => write!(div, "{}, ", escaped(about.unit_name(unit).unwrap_or(unit)))?,
+        Whom::Organization(id) => write!(div, "organization {}, ", escaped(id))?,
+        Whom::Group(id) => write!(div, "group {}, ", escaped(id))?,
+        Whom::All | Whom::Patient(_) => {}
+    }
     if let Some(unit) = about.scope.unit.as_deref() {
         let name = if unit.is_empty() { "not known" } else { about.unit_name(unit).unwrap_or(unit) };
         write!(div, "unit {}, ", escaped(name))?;
     }
     write!(div, "local days {from} to {to} ({zone}). Counted at {}", about.now.shown(zone))?;
+    if let Some(at) = about.scope.known_at {
+        write!(div, " as it was known at {}", at.shown(zone))?;
+    }
+    if about.scope.waiting > 0 {
+        write!(div, ", before the last charting of {} patients was counted", about.scope.waiting)?;
+    }
     match about.scope.heard_until {
         Some(at) => write!(div, " from what was charted until {}.</p>", at.shown(zone))?,
         None => write!(div, ".</p>")?,
@@ -50,10 +64,25 @@ fn write(
         }
         match group.measure_score.as_ref().and_then(|s| s.value.as_ref()) {
             Some(score) => write!(div, "<td>{score}</td></tr>")?,
+            None if is_cohort(about.kind.counts) => write!(div, "<td/></tr>")?,
             None => write!(div, "<td>nothing counted</td></tr>")?,
         }
     }
     write!(div, "</table>")
+}
+
+/// Whether a measure counts and has no score.
+fn is_cohort(counted: Counted) -> bool {
+    match counted {
+        Counted::VentilatorDays | Counted::PatientDays => true,
+        Counted::Opportunities
+        | Counted::Covered
+        | Counted::Unverified
+        | Counted::RequirementDays
+        | Counted::CompleteDays
+        | Counted::Charting
+        | Counted::Utilisation => false,
+    }
 }
 
 fn shown(code: Option<&CodeableConcept>) -> &str {

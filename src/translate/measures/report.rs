@@ -16,11 +16,12 @@ use fhir_models::primitive::{DateTime, Decimal, Time};
 use fhir_models::{Measure, MeasureReport};
 
 use super::definition::{Subject, in_use};
+use super::kind::{Counted, Kind};
 use super::sum::{Counts, Sum, Sums, sums};
-use super::{Kind, Scope, narrative};
+use super::{Scope, Whom, narrative};
 use crate::care::protocol::Rules;
-use crate::care::tally::Tally;
 use crate::care::time::{Instant, Length};
+use crate::care::totals::{DayKind, Totals};
 use crate::translate::BASE;
 
 /// What every report says of how it was counted.
@@ -29,7 +30,7 @@ pub(super) const BASIS: &str =
 
 /// All that a report is about, but the numbers.
 pub(super) struct About<'a> {
-    pub(super) kind: Kind,
+    pub(super) kind: &'static Kind,
     pub(super) rules: &'a Rules,
     pub(super) period: (NaiveDate, NaiveDate),
     pub(super) scope: &'a Scope,
@@ -37,22 +38,30 @@ pub(super) struct About<'a> {
 }
 
 impl About<'_> {
-    pub(super) fn report(&self, measure: &Measure, subjects: &[Subject], tally: &Tally) -> MeasureReport {
+    pub(super) fn report(&self, measure: &Measure, subjects: &[Subject], totals: &Totals) -> MeasureReport {
         let groups = measure.group.iter().zip(subjects);
-        let group: Vec<MeasureReportGroup> =
-            groups.map(|(group, subject)| self.group(group, &sums(self.kind, subject, tally))).collect();
+        let group: Vec<MeasureReportGroup> = groups
+            .map(|(group, subject)| self.group(group, &sums(self.kind.counts, subject, totals)))
+            .collect();
         let url = measure.url.as_deref().unwrap_or_default();
         let version = measure.version.as_deref().unwrap_or_default();
         MeasureReport {
             text: Some(narrative::narrative(self, measure, &group)),
             extension: self.extensions(),
             status: Some(MeasureReportStatus::Complete),
-            r#type: Some(match self.scope.patient {
-                Some(_) => MeasureReportType::Individual,
-                None => MeasureReportType::Summary,
+            r#type: Some(match self.scope.whom {
+                Whom::Patient(_) => MeasureReportType::Individual,
+                Whom::All | Whom::Group(_) | Whom::Location(_) | Whom::Organization(_) => {
+                    MeasureReportType::Summary
+                }
             }),
             measure: Some(format!("{url}|{version}")),
             subject: self.subject(),
+            reporter: match &self.scope.whom {
+                // R4 takes no Organization for the subject of a report
+                Whom::Organization(id) => Some(Reference::to("Organization", id)),
+                Whom::All | Whom::Patient(_) | Whom::Group(_) | Whom::Location(_) => None,
+            },
             date: self.now.shown(self.rules.zone).parse().ok(),
             period: Period {
                 start: DateTime::from_date(self.period.0),
@@ -68,10 +77,11 @@ impl About<'_> {
     }
 
     fn subject(&self) -> Option<Reference> {
-        match (&self.scope.patient, &self.scope.unit) {
-            (Some(patient), _) => Some(Reference::to("Patient", patient)),
-            (None, Some(unit)) if !unit.is_empty() => Some(self.unit_reference(unit)),
-            (None, Some(_) | None) => None,
+        match &self.scope.whom {
+            Whom::Patient(patient) => Some(Reference::to("Patient", patient)),
+            Whom::Group(group) => Some(Reference::to("Group", group)),
+            Whom::Location(unit) => Some(self.unit_reference(unit)),
+            Whom::Organization(_) | Whom::All => None,
         }
     }
 
@@ -86,9 +96,15 @@ impl About<'_> {
 
     /// What a count is of, where that is not what one would think.
     pub(super) fn unit_of_count(&self) -> &'static str {
-        match self.kind {
-            Kind::HoursCovered => " Counts are whole minutes.",
-            Kind::Timeliness | Kind::DailyBrushing | Kind::CompleteDay | Kind::VentilatorDays => "",
+        match self.kind.counts {
+            Counted::Covered | Counted::Unverified => " Counts are whole minutes.",
+            Counted::Opportunities
+            | Counted::RequirementDays
+            | Counted::CompleteDays
+            | Counted::Charting
+            | Counted::VentilatorDays
+            | Counted::PatientDays
+            | Counted::Utilisation => "",
         }
     }
 
@@ -103,16 +119,29 @@ impl About<'_> {
         for protocol in in_use(self.rules).into_iter().filter_map(|index| self.rules.protocols.get(index)) {
             out.push(own("protocol", Value::String(format!("{} {}", protocol.name, protocol.version))));
         }
-        let heard = self.scope.heard_until.and_then(|at| at.shown(self.rules.zone).parse().ok());
+        let shown = |at: Instant| at.shown(self.rules.zone).parse().ok();
+        let heard = self.scope.heard_until.and_then(shown);
         out.extend(heard.map(|at| own("heard-until", Value::DateTime(at))));
-        if let (Some(_), Some(unit)) = (&self.scope.patient, &self.scope.unit)
-            && !unit.is_empty()
-        {
+        let known = self.scope.known_at.and_then(shown);
+        out.extend(known.map(|at| own("known-at", Value::DateTime(at))));
+        if self.scope.waiting > 0 {
+            let waiting = u32::try_from(self.scope.waiting).unwrap_or(u32::MAX);
+            out.push(own("waiting", Value::UnsignedInt(waiting)));
+        }
+        if let Some(unit) = self.scope.unit.as_deref().filter(|unit| !unit.is_empty()) {
             out.push(own("unit", Value::Reference(self.unit_reference(unit))));
         }
-        if self.kind == Kind::VentilatorDays {
-            let at: Option<Time> = self.rules.census_at.format("%H:%M:%S").to_string().parse().ok();
-            out.extend(at.map(|at| own("census-time", Value::Time(at))));
+        match self.kind.counts {
+            Counted::VentilatorDays | Counted::PatientDays | Counted::Utilisation => {
+                let at: Option<Time> = self.rules.census_at.format("%H:%M:%S").to_string().parse().ok();
+                out.extend(at.map(|at| own("census-time", Value::Time(at))));
+            }
+            Counted::Opportunities
+            | Counted::Covered
+            | Counted::Unverified
+            | Counted::RequirementDays
+            | Counted::CompleteDays
+            | Counted::Charting => {}
         }
         out
     }
@@ -135,7 +164,7 @@ impl About<'_> {
 
     fn population(&self, population: &MeasureGroupPopulation, sum: &Sum) -> MeasureReportGroupPopulation {
         let code = population.code.as_ref().and_then(|c| c.coding.first()).and_then(|c| c.code.as_deref());
-        let counts = sum.counts(self.kind);
+        let counts = sum.counts(self.kind.counts);
         MeasureReportGroupPopulation {
             id: population.id.clone(),
             extension: code.and_then(|code| self.beside_count(code, sum)).into_iter().collect(),
@@ -147,27 +176,63 @@ impl About<'_> {
 
     /// What R4 has no population for.
     fn beside(&self, sum: &Sum) -> Vec<Extension> {
-        match self.kind {
-            Kind::HoursCovered => vec![own("unverified-hours", Value::Duration(hours(sum.cell.unverified)))],
-            Kind::Timeliness | Kind::DailyBrushing | Kind::CompleteDay | Kind::VentilatorDays => Vec::new(),
+        match self.kind.counts {
+            Counted::Covered => vec![own("unverified-hours", Value::Duration(hours(sum.unverified)))],
+            Counted::Charting => {
+                let of = |name, percent| {
+                    Some(own(name, Value::Duration(minutes(sum.delays.percentile(percent)?))))
+                };
+                [of("median-delay", 50), of("p90-delay", 90)].into_iter().flatten().collect()
+            }
+            Counted::Opportunities
+            | Counted::Unverified
+            | Counted::RequirementDays
+            | Counted::CompleteDays
+            | Counted::VentilatorDays
+            | Counted::PatientDays
+            | Counted::Utilisation => Vec::new(),
         }
     }
 
     fn beside_count(&self, population: &str, sum: &Sum) -> Option<Extension> {
-        match (self.kind, population) {
-            (Kind::Timeliness, "numerator") => {
-                Some(own("late-charted", Value::UnsignedInt(sum.cell.late_charted)))
+        let in_hours = |length| Some(own("hours", Value::Duration(hours(length))));
+        match (self.kind.counts, population) {
+            (Counted::Opportunities, "numerator") => {
+                let late = u32::try_from(sum.late).unwrap_or(u32::MAX);
+                Some(own("late-charted", Value::UnsignedInt(late)))
             }
-            (Kind::HoursCovered, "numerator") => Some(own("hours", Value::Duration(hours(sum.cell.covered)))),
-            (Kind::HoursCovered, _) => Some(own("hours", Value::Duration(hours(sum.cell.at_risk)))),
-            (Kind::Timeliness | Kind::DailyBrushing | Kind::CompleteDay | Kind::VentilatorDays, _) => None,
+            (Counted::Covered, "numerator") => in_hours(sum.covered),
+            (Counted::Covered, _) => in_hours(sum.at_risk),
+            (Counted::Unverified, "numerator") => in_hours(sum.unverified),
+            (Counted::Unverified, _) => in_hours(sum.all_at_risk()),
+            (
+                Counted::Opportunities
+                | Counted::RequirementDays
+                | Counted::CompleteDays
+                | Counted::Charting
+                | Counted::VentilatorDays
+                | Counted::PatientDays
+                | Counted::Utilisation,
+                _,
+            ) => None,
         }
     }
 
     fn score(&self, sum: &Sum) -> Option<Quantity> {
-        let counts = sum.counts(self.kind);
+        match self.kind.counts {
+            // a cohort is counted and not scored
+            Counted::VentilatorDays | Counted::PatientDays => return None,
+            Counted::Opportunities
+            | Counted::Covered
+            | Counted::Unverified
+            | Counted::RequirementDays
+            | Counted::CompleteDays
+            | Counted::Charting
+            | Counted::Utilisation => {}
+        }
+        let counts = sum.counts(self.kind.counts);
         let value = Some(ratio(counts.part, counts.of)?);
-        let interval = counts.interval(self.kind).map(interval);
+        let interval = counts.interval(self.kind.counts).map(interval);
         Some(Quantity {
             extension: interval.into_iter().collect(),
             value,
@@ -183,18 +248,28 @@ impl About<'_> {
         populations: &[MeasureGroupPopulation],
         sums: &Sums,
     ) -> MeasureReportGroupStratifier {
-        let stratum = match stratifier.id.as_deref() {
+        let stratum = |value, sum| self.stratum(value, populations, sum);
+        let strata = match stratifier.id.as_deref() {
             Some("unit") => {
-                let strata = sums.by_unit.iter();
-                strata.map(|(unit, sum)| self.stratum(self.unit_value(unit), populations, sum)).collect()
+                sums.by_unit.iter().map(|(unit, sum)| stratum(self.unit_value(unit), sum)).collect()
             }
             Some("shift") => self.by_shift(populations, sums),
+            Some("day-kind") => sums
+                .by_day
+                .iter()
+                .map(|(kind, sum)| stratum(named("day-kind", day_kind(*kind), None), sum))
+                .collect(),
+            Some("requirement") => {
+                let title = |id: &str| requirement_title(self.rules, id);
+                let value = |id: &Arc<str>| named("requirement", id, title(id).as_deref());
+                sums.by_requirement.iter().map(|(id, sum)| stratum(value(id), sum)).collect()
+            }
             Some(_) | None => Vec::new(),
         };
         MeasureReportGroupStratifier {
             id: stratifier.id.clone(),
             code: stratifier.code.clone().into_iter().collect(),
-            stratum,
+            stratum: strata,
             ..MeasureReportGroupStratifier::default()
         }
     }
@@ -264,6 +339,21 @@ fn count(counts: &Counts, population: &str) -> Option<i32> {
     Some(i32::try_from(count).unwrap_or(i32::MAX))
 }
 
+/// The code of a kind of day.
+pub(super) const fn day_kind(kind: DayKind) -> &'static str {
+    match kind {
+        DayKind::Weekday => "weekday",
+        DayKind::Weekend => "weekend",
+    }
+}
+
+/// The title of a requirement of a protocol in use.
+pub(super) fn requirement_title(rules: &Rules, id: &str) -> Option<Arc<str>> {
+    let protocols = in_use(rules).into_iter().filter_map(|index| rules.protocols.get(index));
+    let mut all = protocols.flat_map(|protocol| &protocol.requirements);
+    all.find(|requirement| &*requirement.id == id).map(|requirement| requirement.title.clone())
+}
+
 /// An extension of our own.
 fn own(name: &str, value: Value) -> Extension {
     let url = format!("{BASE}/StructureDefinition/{name}");
@@ -309,6 +399,17 @@ fn hours(length: Length) -> Quantity {
         unit: Some("h".to_owned()),
         system: Some("http://unitsofmeasure.org".to_owned()),
         code: Some("h".to_owned()),
+        ..Quantity::default()
+    }
+}
+
+/// In whole minutes.
+fn minutes(length: Length) -> Quantity {
+    Quantity {
+        value: (length.as_micros() / 60_000_000).to_string().parse().ok(),
+        unit: Some("min".to_owned()),
+        system: Some("http://unitsofmeasure.org".to_owned()),
+        code: Some("min".to_owned()),
         ..Quantity::default()
     }
 }

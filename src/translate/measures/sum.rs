@@ -3,27 +3,35 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use super::Kind;
 use super::definition::Subject;
+use super::kind::Counted;
+use crate::care::delays::Delays;
 use crate::care::ledger::Cell;
 use crate::care::statistics::wilson;
-use crate::care::tally::{CensusCell, DayCell, Tally};
 use crate::care::time::Length;
+use crate::care::totals::{DayKind, Part, Totals};
 
-/// A part of the tally, added up. Each measure fills what it counts and leaves the rest at 0.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+/// A part of the totals, added up. Each measure fills what it counts and leaves the rest at 0.
+#[derive(Clone, PartialEq, Debug, Default)]
 pub(super) struct Sum {
-    pub(super) cell: Cell,
-    complete: u64,
-    days: u64,
-    ventilated: u64,
-    patients: u64,
+    pub(super) met: u64,
+    pub(super) missed: u64,
+    pub(super) excused: u64,
+    pub(super) late: u64,
+    pub(super) at_risk: Length,
+    pub(super) covered: Length,
+    pub(super) unverified: Length,
+    pub(super) delays: Delays,
+    /// Patient-days that were complete, and all.
+    days: (u64, u64),
+    /// Patients at the daily counts, and ventilated ones.
+    census: (u64, u64),
 }
 
 /// The numbers of a measure for a sum.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub(super) struct Counts {
-    /// Also the initial population.
+    /// The initial population; also the denominator, where there is one.
     pub(super) denominator: u64,
     pub(super) exception: u64,
     pub(super) numerator: u64,
@@ -32,46 +40,16 @@ pub(super) struct Counts {
     pub(super) of: u64,
 }
 
-/// The same sum by unit and by shift.
+/// The same sum by each stratifier.
 #[derive(Clone, PartialEq, Debug, Default)]
 pub(super) struct Sums {
     pub(super) whole: Sum,
-    pub(super) by_unit: BTreeMap<Arc<str>, Sum>,
+    /// In the order of the units' ids.
+    pub(super) by_unit: Vec<(Arc<str>, Sum)>,
     pub(super) by_shift: BTreeMap<Arc<str>, Sum>,
-}
-
-impl Sum {
-    fn add(&mut self, other: &Sum) {
-        self.cell.add(&other.cell);
-        self.complete += other.complete;
-        self.days += other.days;
-        self.ventilated += other.ventilated;
-        self.patients += other.patients;
-    }
-
-    pub(super) fn counts(&self, kind: Kind) -> Counts {
-        let of_days = |part, of| Counts { denominator: of, exception: 0, numerator: part, part, of };
-        let Cell { met, missed, excused, at_risk, covered, .. } = self.cell;
-        let (met, missed, excused) = (u64::from(met), u64::from(missed), u64::from(excused));
-        match kind {
-            Kind::Timeliness => Counts {
-                denominator: met + missed + excused,
-                exception: excused,
-                numerator: met,
-                part: met,
-                of: met + missed,
-            },
-            Kind::HoursCovered => Counts {
-                denominator: micros(at_risk) / MINUTE,
-                exception: 0,
-                numerator: micros(covered) / MINUTE,
-                part: micros(covered),
-                of: micros(at_risk),
-            },
-            Kind::DailyBrushing | Kind::CompleteDay => of_days(self.complete, self.days),
-            Kind::VentilatorDays => of_days(self.ventilated, self.patients),
-        }
-    }
+    pub(super) by_day: BTreeMap<DayKind, Sum>,
+    /// Of complete days these do not add up to the whole.
+    pub(super) by_requirement: BTreeMap<Arc<str>, Sum>,
 }
 
 const MINUTE: u64 = 60_000_000;
@@ -80,59 +58,176 @@ fn micros(length: Length) -> u64 {
     u64::try_from(length.as_micros()).unwrap_or(0)
 }
 
-impl Counts {
-    /// The 95 % interval of the score, where the score is a share of counted things and not of time or of everyone.
-    pub(super) fn interval(&self, kind: Kind) -> Option<(f64, f64)> {
-        match kind {
-            Kind::Timeliness | Kind::DailyBrushing | Kind::CompleteDay => wilson(self.part, self.of),
-            Kind::HoursCovered | Kind::VentilatorDays => None,
+impl Sum {
+    fn add(&mut self, other: &Sum) {
+        self.met += other.met;
+        self.missed += other.missed;
+        self.excused += other.excused;
+        self.late += other.late;
+        self.at_risk += other.at_risk;
+        self.covered += other.covered;
+        self.unverified += other.unverified;
+        self.delays.add(&other.delays);
+        self.days = (self.days.0 + other.days.0, self.days.1 + other.days.1);
+        self.census = (self.census.0 + other.census.0, self.census.1 + other.census.1);
+    }
+
+    pub(super) fn counts(&self, counted: Counted) -> Counts {
+        let share = |part, of| Counts { denominator: of, exception: 0, numerator: part, part, of };
+        let minutes = |part, of| Counts {
+            denominator: micros(of) / MINUTE,
+            exception: 0,
+            numerator: micros(part) / MINUTE,
+            part: micros(part),
+            of: micros(of),
+        };
+        match counted {
+            Counted::Opportunities => Counts {
+                denominator: self.met + self.missed + self.excused,
+                exception: self.excused,
+                numerator: self.met,
+                part: self.met,
+                of: self.met + self.missed,
+            },
+            Counted::Covered => minutes(self.covered, self.at_risk),
+            Counted::Unverified => minutes(self.unverified, self.all_at_risk()),
+            Counted::RequirementDays | Counted::CompleteDays => share(self.days.0, self.days.1),
+            Counted::Charting => share(self.met - self.late.min(self.met), self.met),
+            Counted::VentilatorDays => share(0, self.census.1),
+            Counted::PatientDays => share(0, self.census.0),
+            Counted::Utilisation => share(self.census.1, self.census.0),
+        }
+    }
+
+    /// Time at risk, verified or not.
+    pub(super) fn all_at_risk(&self) -> Length {
+        self.at_risk + self.unverified
+    }
+}
+
+impl From<&Cell> for Sum {
+    fn from(cell: &Cell) -> Sum {
+        let Cell { met, missed, excused, late_charted, at_risk, covered, unverified } = *cell;
+        Sum {
+            met: met.into(),
+            missed: missed.into(),
+            excused: excused.into(),
+            late: late_charted.into(),
+            at_risk,
+            covered,
+            unverified,
+            ..Sum::default()
         }
     }
 }
 
-/// Adds up what of `tally` belongs to a group.
-pub(super) fn sums(kind: Kind, subject: &Subject, tally: &Tally) -> Sums {
-    let mut sums = Sums::default();
-    match (kind, subject) {
-        (Kind::Timeliness | Kind::HoursCovered, Subject::Requirement(id, _)) => {
-            for (key, cell) in tally.cells.iter().filter(|(key, _)| key.requirement == *id) {
-                sums.add(&key.unit, Some(&key.shift), &Sum { cell: *cell, ..Sum::default() });
+impl Counts {
+    /// The 95 % interval of the score, where the score is a share of counted things and not of time or of everyone.
+    pub(super) fn interval(&self, counted: Counted) -> Option<(f64, f64)> {
+        match counted {
+            Counted::Opportunities | Counted::RequirementDays | Counted::CompleteDays | Counted::Charting => {
+                wilson(self.part, self.of)
             }
+            Counted::Covered
+            | Counted::Unverified
+            | Counted::VentilatorDays
+            | Counted::PatientDays
+            | Counted::Utilisation => None,
         }
-        (Kind::DailyBrushing, Subject::Requirement(id, _)) => {
-            for ((unit, _), day) in &tally.days {
-                if let Some((complete, of)) = day.requirements.get(id) {
-                    sums.add(unit, None, &of_days(*complete, *of));
+    }
+}
+
+/// Adds up what of `totals` belongs to a group.
+pub(super) fn sums(counted: Counted, subject: &Subject, totals: &Totals) -> Sums {
+    let mut sums = Sums::default();
+    let group = match subject {
+        Subject::Requirement(id, _) => totals.requirements.find(id),
+        Subject::Whole => None,
+    };
+    for (unit, kind, part) in totals.parts() {
+        match (counted, subject) {
+            (Counted::Opportunities | Counted::Covered | Counted::Unverified, Subject::Requirement(..)) => {
+                sums.add_cells(totals, (unit, kind), part, group);
+            }
+            (Counted::RequirementDays, Subject::Requirement(..)) => {
+                let days = group.and_then(|group| part.days.get(group)).copied().unwrap_or_default();
+                sums.add(unit, kind, None, &Sum { days, ..Sum::default() }, days.1 > 0);
+            }
+            (Counted::CompleteDays, Subject::Whole) => {
+                let days = part.complete;
+                sums.add(unit, kind, None, &Sum { days, ..Sum::default() }, days.1 > 0);
+                for (place, days) in part.days.iter().enumerate().filter(|(_, days)| days.1 > 0) {
+                    sums.add_requirement(totals, place, &Sum { days: *days, ..Sum::default() });
                 }
             }
-        }
-        (Kind::CompleteDay, Subject::Whole) => {
-            for ((unit, _), DayCell { complete, of, .. }) in &tally.days {
-                sums.add(unit, None, &of_days(*complete, *of));
+            (Counted::Charting, Subject::Whole) => sums.add_charting(totals, (unit, kind), part),
+            (Counted::VentilatorDays | Counted::PatientDays | Counted::Utilisation, Subject::Whole) => {
+                let census = part.census;
+                sums.add(unit, kind, None, &Sum { census, ..Sum::default() }, census.0 > 0);
             }
+            (
+                Counted::Opportunities | Counted::Covered | Counted::Unverified | Counted::RequirementDays,
+                Subject::Whole,
+            )
+            | (
+                Counted::CompleteDays
+                | Counted::Charting
+                | Counted::VentilatorDays
+                | Counted::PatientDays
+                | Counted::Utilisation,
+                Subject::Requirement(..),
+            ) => {}
         }
-        (Kind::VentilatorDays, Subject::Whole) => {
-            for ((unit, _), CensusCell { patients, ventilated }) in &tally.census {
-                let (patients, ventilated) = (u64::from(*patients), u64::from(*ventilated));
-                sums.add(unit, None, &Sum { patients, ventilated, ..Sum::default() });
-            }
-        }
-        (Kind::Timeliness | Kind::HoursCovered | Kind::DailyBrushing, Subject::Whole)
-        | (Kind::CompleteDay | Kind::VentilatorDays, Subject::Requirement(..)) => {}
     }
     sums
 }
 
-fn of_days(complete: u32, days: u32) -> Sum {
-    Sum { complete: u64::from(complete), days: u64::from(days), ..Sum::default() }
-}
-
 impl Sums {
-    fn add(&mut self, unit: &Arc<str>, shift: Option<&Arc<str>>, sum: &Sum) {
+    fn add(&mut self, unit: &Arc<str>, kind: DayKind, shift: Option<&Arc<str>>, sum: &Sum, any: bool) {
+        if !any {
+            return;
+        }
         self.whole.add(sum);
-        self.by_unit.entry(unit.clone()).or_default().add(sum);
+        match self.by_unit.last_mut() {
+            // the parts come in the order of the units
+            Some((last, of_unit)) if last == unit => of_unit.add(sum),
+            Some(_) | None => self.by_unit.push((unit.clone(), sum.clone())),
+        }
+        self.by_day.entry(kind).or_default().add(sum);
         if let Some(shift) = shift {
             self.by_shift.entry(shift.clone()).or_default().add(sum);
+        }
+    }
+
+    fn add_requirement(&mut self, totals: &Totals, place: usize, sum: &Sum) {
+        if let Some(name) = totals.requirements.name(place) {
+            self.by_requirement.entry(name.clone()).or_default().add(sum);
+        }
+    }
+
+    fn add_cells(
+        &mut self,
+        totals: &Totals,
+        (unit, kind): (&Arc<str>, DayKind),
+        part: &Part,
+        group: Option<usize>,
+    ) {
+        for (place, shift) in part.shifts.iter().enumerate() {
+            let cell = group.and_then(|group| shift.cells.get(group)).copied().unwrap_or_default();
+            self.add(unit, kind, totals.shifts.name(place), &Sum::from(&cell), cell != Cell::default());
+        }
+    }
+
+    fn add_charting(&mut self, totals: &Totals, (unit, kind): (&Arc<str>, DayKind), part: &Part) {
+        for (place, shift) in part.shifts.iter().enumerate() {
+            let mut sum = Sum { delays: shift.delays.clone(), ..Sum::default() };
+            for (requirement, cell) in shift.cells.iter().enumerate().filter(|(_, cell)| cell.met > 0) {
+                let (met, late) = (u64::from(cell.met), u64::from(cell.late_charted));
+                sum.met += met;
+                sum.late += late;
+                self.add_requirement(totals, requirement, &Sum { met, late, ..Sum::default() });
+            }
+            self.add(unit, kind, totals.shifts.name(place), &sum, sum.met > 0);
         }
     }
 }

@@ -23,30 +23,22 @@ pub(super) fn read(chart: &Chart, track: &Track, trigger: &Track, within: Length
         if let Some((at, deed)) = track.credits.iter().find(|(at, _)| fits(at)) {
             if x < chart.cut && *at < chart.cut && !chart.unverified(x) {
                 let (outcome, at, evidence) = (Outcome::Met, *at, deed.evidence());
-                let late_charted = deed.late(at, chart.rules.allowance);
-                found.chances.push(Chance { outcome, at, due, deadline, late_charted, evidence, basis });
+                let delay = Some(deed.delay(at));
+                found.chances.push(Chance { outcome, at, due, deadline, delay, evidence, basis });
             }
             continue;
         }
         if let Some((at, deed)) = track.excuses.iter().find(|(at, _)| fits(at)) {
             if deadline.min(stretch.ends) < chart.cut && *at < chart.cut {
                 let (outcome, at, evidence) = (Outcome::Excused, *at, deed.evidence());
-                found.chances.push(Chance {
-                    outcome,
-                    at,
-                    due,
-                    deadline,
-                    late_charted: false,
-                    evidence,
-                    basis,
-                });
+                found.chances.push(Chance { outcome, at, due, deadline, delay: None, evidence, basis });
             }
             continue;
         }
         let still = stretch.holds(chart, deadline) && track.at_risk[chart.minute_of(deadline)];
         if still && deadline < chart.cut {
             let (outcome, at, evidence) = (Outcome::Missed, deadline, Vec::new());
-            found.chances.push(Chance { outcome, at, due, deadline, late_charted: false, evidence, basis });
+            found.chances.push(Chance { outcome, at, due, deadline, delay: None, evidence, basis });
         }
         if found.ask.is_none() && chart.now <= deadline {
             found.ask = Some(Ask { due: Some(due), deadline: Some(deadline), outstanding: 0 });

@@ -25,9 +25,9 @@ pub(super) fn read(chart: &Chart, track: &Track, times: &[NaiveTime], tolerance:
         if let Some((at, deed)) = credit {
             used.insert(at);
             if slot < chart.cut && at < chart.cut && !chart.unverified(slot) {
-                let late_charted = deed.late(at, chart.rules.allowance);
+                let delay = Some(deed.delay(at));
                 let (outcome, evidence) = (Outcome::Met, deed.evidence());
-                found.chances.push(Chance { outcome, at, due, deadline, late_charted, evidence, basis });
+                found.chances.push(Chance { outcome, at, due, deadline, delay, evidence, basis });
             }
             continue;
         }
@@ -37,15 +37,7 @@ pub(super) fn read(chart: &Chart, track: &Track, times: &[NaiveTime], tolerance:
             let settled = deadline.min(stretch.ends);
             if settled < chart.cut && at < chart.cut {
                 let (outcome, evidence) = (Outcome::Excused, deed.evidence());
-                found.chances.push(Chance {
-                    outcome,
-                    at,
-                    due,
-                    deadline,
-                    late_charted: false,
-                    evidence,
-                    basis,
-                });
+                found.chances.push(Chance { outcome, at, due, deadline, delay: None, evidence, basis });
             }
             continue;
         }
@@ -53,7 +45,7 @@ pub(super) fn read(chart: &Chart, track: &Track, times: &[NaiveTime], tolerance:
         let still = stretch.holds(chart, deadline) && track.at_risk[chart.minute_of(deadline)];
         if still && deadline < chart.cut {
             let (outcome, at, evidence) = (Outcome::Missed, deadline, Vec::new());
-            found.chances.push(Chance { outcome, at, due, deadline, late_charted: false, evidence, basis });
+            found.chances.push(Chance { outcome, at, due, deadline, delay: None, evidence, basis });
         }
         if found.ask.is_none() && chart.now <= deadline && slot <= chart.now + Length::hours(48) {
             found.ask = Some(Ask { due: Some(due), deadline: Some(deadline), outstanding: 0 });

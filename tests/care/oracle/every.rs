@@ -61,7 +61,7 @@ impl Course<'_> {
                 Mark::Excuse => (&track.excuses[&t], Outcome::Excused),
                 Mark::Nothing => {
                     if t == clock.deadline && t < chart.cut {
-                        chances.push(chance(&clock, Outcome::Missed, t, false, Vec::new()));
+                        chances.push(chance(&clock, Outcome::Missed, t, None, Vec::new()));
                         self.anchor(&mut clock, t, Vec::new());
                     }
                     continue;
@@ -74,8 +74,8 @@ impl Course<'_> {
             let counts = track.at_risk[i] && t < chart.cut && !chart.minutes[i].unverified;
             if counts && apart(*last, t) {
                 *last = Some(t);
-                let late = outcome == Outcome::Met && deed.late(t, chart.rules.allowance);
-                chances.push(chance(&clock, outcome, t, late, deed.evidence()));
+                let delay = (outcome == Outcome::Met).then(|| deed.delay(t));
+                chances.push(chance(&clock, outcome, t, delay, deed.evidence()));
             }
             self.anchor(&mut clock, t, deed.evidence());
             clock.due = self.due(t + self.target);
@@ -133,11 +133,17 @@ impl Course<'_> {
     }
 }
 
-fn chance(clock: &Clock, outcome: Outcome, at: Instant, late_charted: bool, evidence: Vec<Source>) -> Chance {
+fn chance(
+    clock: &Clock,
+    outcome: Outcome,
+    at: Instant,
+    delay: Option<Length>,
+    evidence: Vec<Source>,
+) -> Chance {
     let basis = Basis::Every {
         anchor: clock.anchor,
         anchor_evidence: clock.evidence.clone(),
         unmoved: clock.unmoved,
     };
-    Chance { outcome, at, due: clock.due, deadline: clock.deadline, late_charted, evidence, basis }
+    Chance { outcome, at, due: clock.due, deadline: clock.deadline, delay, evidence, basis }
 }

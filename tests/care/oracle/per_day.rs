@@ -11,8 +11,8 @@ use super::chart::Chart;
 use super::track::{Deed, Track};
 use super::{Ask, Chance, Found, MINUTE};
 
-/// Care or an excuse of one day: when, if that is known; whether charted late; from where.
-type Done = (Option<Instant>, bool, Vec<Source>);
+/// Care or an excuse of one day: when, if that is known; how long after it care was charted; from where.
+type Done = (Option<Instant>, Option<Length>, Vec<Source>);
 
 /// One local day of one requirement.
 struct Day {
@@ -50,18 +50,17 @@ fn sum_up(chart: &Chart, track: &Track, times: u32, date: NaiveDate) -> Option<D
     let need = u32::try_from(usize::try_from(times).unwrap() * at_risk / (end - first)).unwrap();
     let spacing = Length::micros(Length::hours(24).as_micros() / (4 * i64::from(times)));
     let on_day = |at: Instant| chart.at(first) <= at && at < chart.at(end);
-    let allowance = chart.rules.allowance;
     let vague = |all: &[(NaiveDate, Instant, Source)]| -> Vec<Done> {
         let here = all.iter().filter(|(d, _, _)| *d == date && at_risk > 0);
-        // surely late: charted after any moment of that day could still be in time
-        let late = |recorded: Instant| recorded > chart.at(end) + allowance;
-        here.map(|(_, recorded, source)| (None, late(*recorded), vec![source.clone()])).collect()
+        // at the least: charted after any moment of that day could still be in time
+        let delay = |recorded: Instant| recorded.since(chart.at(end));
+        here.map(|(_, recorded, source)| (None, Some(delay(*recorded)), vec![source.clone()])).collect()
     };
-    let mut done = spaced(track.credits_inside(chart).filter(|(at, _)| on_day(*at)), spacing, allowance);
-    let mut excused = spaced(track.excuses_inside(chart).filter(|(at, _)| on_day(*at)), spacing, allowance);
+    let mut done = spaced(track.credits_inside(chart).filter(|(at, _)| on_day(*at)), spacing);
+    let mut excused = spaced(track.excuses_inside(chart).filter(|(at, _)| on_day(*at)), spacing);
     done.extend(vague(&track.day_credits));
     excused.extend(vague(&track.day_excuses));
-    excused.iter_mut().for_each(|(_, late, _)| *late = false);
+    excused.iter_mut().for_each(|(_, delay, _)| *delay = None);
     excused.truncate(usize::try_from(need).unwrap());
     let minutes = |n: usize| Length::minutes(i64::try_from(n).unwrap());
     let basis = Basis::PerDay {
@@ -75,17 +74,13 @@ fn sum_up(chart: &Chart, track: &Track, times: u32, date: NaiveDate) -> Option<D
     Some(Day { closes: chart.at(last + 1), basis, need, length, done, excused })
 }
 
-fn spaced<'t>(
-    deeds: impl Iterator<Item = (Instant, &'t Deed)>,
-    spacing: Length,
-    allowance: Length,
-) -> Vec<Done> {
+fn spaced<'t>(deeds: impl Iterator<Item = (Instant, &'t Deed)>, spacing: Length) -> Vec<Done> {
     let mut out: Vec<Done> = Vec::new();
     let mut last: Option<Instant> = None;
     for (at, deed) in deeds {
         if last.is_none_or(|last| last + spacing <= at) {
             last = Some(at);
-            out.push((Some(at), deed.late(at, allowance), deed.evidence()));
+            out.push((Some(at), Some(deed.delay(at)), deed.evidence()));
         }
     }
     out
@@ -97,9 +92,9 @@ fn close(chart: &Chart, day: Day, due: Instant, chances: &mut Vec<Chance>) {
         let (outcome, one) = match (excused.pop_front(), done.front()) {
             (Some(excuse), _) => (Outcome::Excused, excuse),
             (None, Some(_)) => (Outcome::Met, done.pop_front().unwrap()),
-            (None, None) => (Outcome::Missed, (None, false, Vec::new())),
+            (None, None) => (Outcome::Missed, (None, None, Vec::new())),
         };
-        let (when, late_charted, evidence) = one;
+        let (when, delay, evidence) = one;
         let at = match outcome {
             Outcome::Excused => when.unwrap_or(day.closes - TICK),
             Outcome::Met | Outcome::Missed => day.closes - TICK,
@@ -107,7 +102,7 @@ fn close(chart: &Chart, day: Day, due: Instant, chances: &mut Vec<Chance>) {
         // an excuse may lie in a gap after the last at-risk minute of the day
         if at < chart.cut {
             let (deadline, basis) = (day.closes, day.basis.clone());
-            chances.push(Chance { outcome, at, due, deadline, late_charted, evidence, basis });
+            chances.push(Chance { outcome, at, due, deadline, delay, evidence, basis });
         }
     }
 }

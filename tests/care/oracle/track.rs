@@ -61,8 +61,8 @@ impl Deed {
         self.received <= then
     }
 
-    pub(super) fn late(&self, at: Instant, allowance: Length) -> bool {
-        self.recorded > at + allowance
+    pub(super) fn delay(&self, at: Instant) -> Length {
+        if self.recorded <= at { Length::ZERO } else { self.recorded.since(at) }
     }
 }
 
