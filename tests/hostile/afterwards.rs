@@ -26,7 +26,7 @@ fn ordinary(terce: &Terce) -> Result<(), String> {
 
 fn healthy(terce: &Terce) -> Result<(), String> {
     ensure(terce.runs(), || "the process has ended".to_owned())?;
-    let numbers = terce.expect(&Request::get("/metrics"), 200)?.text();
+    let numbers = terce.numbers()?;
     ensure(numbers.lines().any(|l| l == "terce_panics_total 0"), || "something has panicked".to_owned())?;
     let failure =
         numbers.lines().find(|l| l.starts_with("terce_http_requests_total{") && l.contains("status=\"5"));
@@ -34,7 +34,7 @@ fn healthy(terce: &Terce) -> Result<(), String> {
 }
 
 fn silent(terce: &Terce) -> Result<(), String> {
-    let numbers = terce.expect(&Request::get("/metrics"), 200)?.text();
+    let numbers = terce.numbers()?;
     ensure(!numbers.contains(CANARY), || "a number has it".to_owned())?;
     let log = terce.log();
     ensure(log.contains("listening"), || "the log is empty".to_owned())?;

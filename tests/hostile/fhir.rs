@@ -391,7 +391,7 @@ fn stories() -> Vec<Case> {
         }),
         story("what cannot be linked is stored, shown, and makes no patient", |terce| {
             let unlinked = |terce: &Terce| -> Result<u64, String> {
-                let numbers = terce.expect(&Request::get("/metrics"), 200)?.text();
+                let numbers = terce.numbers()?;
                 let line = numbers
                     .lines()
                     .find(|l| l.starts_with("terce_documents_unlinked "))

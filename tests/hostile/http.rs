@@ -237,7 +237,7 @@ fn methods() -> Vec<Case> {
             Refused(405, "not-supported"),
         ));
     }
-    for at in ["/fhir/metadata", "/healthz", "/readyz", "/metrics"] {
+    for at in ["/fhir/metadata", "/healthz", "/readyz", "/openapi.json"] {
         let post = Request::new("POST", at).with_body("{}");
         cases.push(ask(format!("POST to {at}"), post, Refused(405, "not-supported")));
     }

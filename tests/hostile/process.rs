@@ -17,6 +17,8 @@ pub(super) struct Terce {
     process: Child,
     folder: TempDir,
     address: SocketAddr,
+    /// Where it tells its numbers.
+    admin: SocketAddr,
 }
 
 impl Terce {
@@ -36,12 +38,25 @@ impl Terce {
         let address = said.split("http://").nth(1).and_then(|rest| rest.split('/').next());
         let address =
             address.and_then(|a| a.parse().ok()).unwrap_or_else(|| panic!("no address in {said:?}"));
-        Terce { process, folder, address }
+        // it has logged where it listens before it says so
+        let log = std::fs::read_to_string(folder.path().join("log")).unwrap();
+        let admin = log.split("\"admin\":\"").nth(1).and_then(|rest| rest.split('"').next());
+        let admin = admin.and_then(|a| a.parse().ok()).unwrap_or_else(|| panic!("no admin in {log:?}"));
+        Terce { process, folder, address, admin }
     }
 
     /// A new connection.
     pub(super) fn wire(&self) -> Wire {
         Wire::connect(self.address)
+    }
+
+    /// Its numbers, as those see them who watch over it.
+    pub(super) fn numbers(&self) -> Result<String, String> {
+        let mut wire = Wire::connect(self.admin);
+        wire.send(&Request::get("/metrics").bytes());
+        let reply = wire.reply()?;
+        ensure(reply.status == 200, || format!("expected 200, not {} {}", reply.status, reply.shown()))?;
+        Ok(reply.text())
     }
 
     /// One request on a connection of its own.
