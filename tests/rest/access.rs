@@ -269,6 +269,11 @@ async fn an_operation_takes_the_right_to_read_all_that_it_tells_of() {
         ("ConceptMap/$translate", "ConceptMap"),
         ("Procedure/p/$validate", "Procedure Patient Encounter"),
         ("Location/$validate", "Location Patient Encounter"),
+        ("Subscription/s/$status", "Subscription"),
+        (
+            "Encounter/e1/$ventilator-events",
+            "Encounter Procedure Observation MedicationAdministration Patient",
+        ),
     ] {
         asked.insert(path.rsplit_once('$').unwrap().1);
         let scopes: Vec<String> = reads.split(' ').map(|kind| format!("system/{kind}.r")).collect();

@@ -202,6 +202,7 @@ pub(super) fn example(kind: &Kind) -> Value {
             "timingTiming": { "repeat": { "frequency": 1, "period": 2, "periodMax": 4, "periodUnit": "h" } },
         }] }),
         "CodeSystem" => json!({ "status": "draft", "content": "not-present" }),
+        "Group" => json!({ "type": "person", "actual": true }),
         "Subscription" => json!({
             "status": "off", "reason": "as an example", "criteria": "Task",
             "channel": { "type": "rest-hook", "endpoint": "https://hooks.example/" },

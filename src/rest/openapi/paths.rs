@@ -312,22 +312,13 @@ pub(super) fn beside(paths: &mut Paths) {
     let alive = operation("alive", "Whether the process runs", Vec::new(), &[(200, plain("It does."))], &[]);
     let ready =
         operation("ready", "Whether writes are taken", Vec::new(), &[(200, plain("They are."))], &[503]);
-    let numbers = operation(
-        "numbers",
-        "Numbers for Prometheus",
-        Vec::new(),
-        &[(200, plain("Its text format."))],
-        &[503],
-    );
     let object = json!({ "schema": { "type": "object" } });
     let described =
         json!({ "description": "OpenAPI 3.1", "content": { "application/openapi+json": object } });
     let unchanged = json!({ "$ref": "#/components/responses/Unchanged" });
     let description =
         operation("description", "This", Vec::new(), &[(200, described), (304, unchanged)], &[]);
-    for (path, get) in
-        [("/healthz", alive), ("/readyz", ready), ("/metrics", numbers), ("/openapi.json", description)]
-    {
+    for (path, get) in [("/healthz", alive), ("/readyz", ready), ("/openapi.json", description)] {
         paths.insert(path.to_owned(), json!({ "get": get }));
     }
     let source = json!({ "name": "source", "in": "path", "required": true, "description": "A source that is watched.", "schema": { "type": "string", "pattern": r"^[A-Za-z0-9\-\.]{1,64}$" } });

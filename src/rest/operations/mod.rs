@@ -22,6 +22,7 @@ use super::edge::Edge;
 use super::refused::Refused;
 use super::types::{Kind, Operation};
 use super::{Outcome, subscriptions};
+use crate::access::Rights;
 
 /// The media type that an operation offers beside FHIR's JSON, by the last part of the path; empty if none.
 pub(super) fn beside_json(last: Option<&str>) -> &'static str {
@@ -32,10 +33,17 @@ pub(super) fn beside_json(last: Option<&str>) -> &'static str {
     }
 }
 
+/// The types whose documents and codes `$data-quality` tells of.
+const QUALITY_TELLS_OF: [&str; 6] =
+    ["Procedure", "Observation", "Device", "DeviceUseStatement", "Encounter", "Patient"];
+
 /// Answers `/fhir/$operation`.
 pub(super) async fn on_all(edge: &Edge, ask: &Ask<'_>, operation: &str) -> Outcome {
     match operation {
-        "$data-quality" => data_quality::data_quality(&edge.rest, ask).await,
+        "$data-quality" => {
+            QUALITY_TELLS_OF.iter().try_for_each(|kind| ask.who.may(kind, Rights::READ))?;
+            data_quality::data_quality(&edge.rest, ask).await
+        }
         _ => Err(Refused::NotFound),
     }
 }

@@ -103,6 +103,11 @@ impl Shift {
             .into_iter()
             .map(|(key, cell)| (CellKey { day: self.day(key.day), ..key }, cell))
             .collect();
+        l.delays = l
+            .delays
+            .into_iter()
+            .map(|((unit, day, shift), delays)| ((unit, self.day(day), shift), delays))
+            .collect();
         l.patient_days.iter_mut().for_each(|d| d.day = self.day(d.day));
         l.census.iter_mut().for_each(|c| c.day = self.day(c.day));
         (l.held_until, l.wake) = (self.maybe(l.held_until), self.maybe(l.wake));
