@@ -124,23 +124,7 @@ fn draft(record: &Record<'_>, feed: Feed, now: Instant, each: Opportunities) -> 
     let begin = by_protocol.iter().flatten().filter_map(|l| l.at_risk.hull()).map(|h| h.from).min();
     let segments = segments(Span::new(begin.unwrap_or(now), now + rules.ahead + TICK), places, rules);
     let mut wakes = scene.wakes(now, frame.horizon);
-    let mut ledger = Ledger {
-        stay: facts.stay.clone(),
-        now,
-        state: record.state(&scene.airway.episodes, now),
-        unit: places.last_known(now).cloned(),
-        unverified_since: feed.silent_since(now),
-        standings: Vec::new(),
-        opportunities: Vec::new(),
-        lapses: Vec::new(),
-        cells: BTreeMap::new(),
-        patient_days: Vec::new(),
-        census: scene.census(frame.cut),
-        doubts: scene.doubts(now),
-        held_until: None,
-        delays: BTreeMap::new(),
-        wake: None,
-    };
+    let mut ledger = scene.ledger(feed, &frame);
     let episode = scene.airway.episodes.iter().find(|e| e.contains(now));
     let (mut columns, mut ahead): (Vec<Column<'_>>, Vec<Ahead>) = (Vec::new(), Vec::new());
     let mut delays: Vec<Delays> = segments.iter().map(|_| Delays::default()).collect();
@@ -216,6 +200,27 @@ fn lines<'a>(scene: &Scene<'a>, seen: Instant) -> Vec<Vec<Line<'a>>> {
 }
 
 impl Scene<'_> {
+    /// The ledger before anything is counted.
+    fn ledger(&self, feed: Feed, frame: &Frame<'_>) -> Ledger {
+        Ledger {
+            stay: self.record.facts.stay.clone(),
+            now: frame.now,
+            state: self.record.state(&self.airway.episodes, frame.now),
+            unit: self.record.places.last_known(frame.now).cloned(),
+            unverified_since: feed.silent_since(frame.now),
+            standings: Vec::new(),
+            opportunities: Vec::new(),
+            lapses: Vec::new(),
+            cells: BTreeMap::new(),
+            patient_days: Vec::new(),
+            census: self.census(frame.cut),
+            doubts: self.doubts(frame.now),
+            held_until: None,
+            delays: BTreeMap::new(),
+            wake: None,
+        }
+    }
+
     /// The borders of what the lines rest on.
     fn wakes(&self, now: Instant, horizon: Instant) -> Vec<Instant> {
         let mut out: Vec<Instant> = Vec::new();

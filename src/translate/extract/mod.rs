@@ -57,6 +57,10 @@ pub struct Extract {
 pub(crate) struct Said {
     pub(crate) encounter: Made,
     pub(crate) tells: Tells,
+    #[expect(
+        clippy::box_collection,
+        reason = "nearly all have none, and many are kept: one word instead of three"
+    )]
     pub(crate) doubts: Option<Box<Vec<Arc<str>>>>,
     pub(crate) by_version: bool,
     pub(crate) by_first: bool,
