@@ -103,10 +103,16 @@ impl<'a> Ask<'a> {
         criteria(value.to_str().unwrap_or_default(), "If-None-Exist").map(Some)
     }
 
-    /// Whether the client has this entity tag already.
-    pub(super) fn has(&self, tag: &str) -> bool {
+    /// Whether the client has what has this entity tag and was last changed at `updated_us` already. The tag decides
+    /// where both are asked, as it is the more exact.
+    pub(super) fn has(&self, tag: &str, updated_us: i64) -> bool {
         let bare = |t: &str| t.trim().trim_start_matches("W/").to_owned();
-        self.header(header::IF_NONE_MATCH).is_some_and(|sent| sent.split(',').any(|t| bare(t) == bare(tag)))
+        if let Some(sent) = self.header(header::IF_NONE_MATCH) {
+            return sent.trim() == "*" || sent.split(',').any(|t| bare(t) == bare(tag));
+        }
+        let since = self.header(header::IF_MODIFIED_SINCE).and_then(text::us_of_http_date);
+        // a date of HTTP has whole seconds
+        since.is_some_and(|since| updated_us.div_euclid(1_000_000) <= since.div_euclid(1_000_000))
     }
 
     /// Refuses a client that accepts nothing that is offered here; `text` if plain text is offered too.

@@ -11,11 +11,13 @@ use axum::http::{HeaderMap, Method, Request, Response, StatusCode};
 use tower_http::catch_panic::ResponseForPanic;
 
 use super::answer::Answer;
-use super::ask::Ask;
+use super::ask::{self, Ask};
 use super::body::{Budget, Held, Takes};
 use super::refused::{Issue, Refused, outcome};
 use super::types::{self, KINDS, Kind};
-use super::{Metrics, Outcome, Rest, bundle, capability, operations, probes, read, search, write};
+use super::{
+    Metrics, Outcome, Rest, bundle, capability, history, operations, patch, probes, read, search, write,
+};
 
 const REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
 const CORRELATION_ID: HeaderName = HeaderName::from_static("x-correlation-id");
@@ -67,7 +69,7 @@ pub(super) async fn answer(State(edge): State<Arc<Edge>>, request: Request<Body>
         Some(below) if below.is_empty() || below.starts_with('/') => fhir(&edge, &parts, below, body).await,
         _ => (KINDS.len(), beside(&edge, &parts).await),
     };
-    let answer = answered.unwrap_or_else(Answer::from);
+    let answer = answered.unwrap_or_else(Answer::from).pretty_if(is_pretty(&parts));
     edge.rest.metrics.answered(row, answer.status);
     let mut response = answer.into_response(parts.method == Method::HEAD);
     let headers = response.headers_mut();
@@ -77,6 +79,12 @@ pub(super) async fn answer(State(edge): State<Arc<Edge>>, request: Request<Body>
     }
     guard(headers);
     response
+}
+
+/// Whether the client wants to read the answer itself.
+fn is_pretty(parts: &Parts) -> bool {
+    let asked = ask::parameters(parts.uri.query().unwrap_or_default()).unwrap_or_default();
+    asked.iter().any(|(name, value)| name == "_pretty" && value == "true")
 }
 
 /// What every answer says to browsers and caches.
@@ -149,8 +157,11 @@ async fn of_kind(edge: &Edge, ask: &Ask<'_>, kind: &'static Kind, path: &[&str],
                 write::conditional_update(&edge.rest, ask, kind, edge.receive(ask, body, Takes::Json).await?)
                     .await
             }
+            Method::PATCH if kind.fed() => {
+                patch::conditional(&edge.rest, ask, kind, edge.receive(ask, body, Takes::Patch).await?).await
+            }
             Method::DELETE if kind.fed() => write::conditional_delete(&edge.rest, ask, kind).await,
-            _ if kind.fed() => Err(Refused::Method("GET, HEAD, POST, PUT, DELETE")),
+            _ if kind.fed() => Err(Refused::Method("GET, HEAD, POST, PUT, PATCH, DELETE")),
             _ => Err(Refused::Method("GET, HEAD")),
         },
         ["_search"] => match ask.method {
@@ -167,19 +178,26 @@ async fn of_kind(edge: &Edge, ask: &Ask<'_>, kind: &'static Kind, path: &[&str],
         [operation] if operation.starts_with('$') => {
             operations::on_type(edge, ask, kind, operation, body).await
         }
+        ["_history"] => match ask.method {
+            Method::GET => history::history(&edge.rest, ask, kind, None).await,
+            _ => Err(Refused::Method("GET, HEAD")),
+        },
         [id] => match ask.method {
             Method::GET => read::read(&edge.rest, ask, kind, id).await,
             Method::PUT if kind.replaceable() => {
                 write::check_id(id)?;
                 write::update(&edge.rest, ask, kind, id, edge.receive(ask, body, Takes::Json).await?).await
             }
+            Method::PATCH if kind.replaceable() => {
+                patch::patch(&edge.rest, ask, kind, id, edge.receive(ask, body, Takes::Patch).await?).await
+            }
             Method::DELETE if kind.fed() => write::delete(&edge.rest, ask, kind, id).await,
-            _ if kind.fed() => Err(Refused::Method("GET, HEAD, PUT, DELETE")),
-            _ if kind.replaceable() => Err(Refused::Method("GET, HEAD, PUT")),
+            _ if kind.fed() => Err(Refused::Method("GET, HEAD, PUT, PATCH, DELETE")),
+            _ if kind.replaceable() => Err(Refused::Method("GET, HEAD, PUT, PATCH")),
             _ => Err(Refused::Method("GET, HEAD")),
         },
         [id, "_history"] => match ask.method {
-            Method::GET => read::history(&edge.rest, ask, kind, id).await,
+            Method::GET => history::history(&edge.rest, ask, kind, Some(id)).await,
             _ => Err(Refused::Method("GET, HEAD")),
         },
         [id, "_history", version] => match ask.method {

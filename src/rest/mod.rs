@@ -4,10 +4,10 @@
 //! a document, committed with the patient marked, answered when it is durable; what follows from it is the
 //! reconciler's, which is only woken here. No rule about care is in this module. In reading order:
 //!
-//! * [`types`]: what each resource type can be asked;
+//! * [`types`]: what each resource type can be asked, [`parameters`]: what it can be searched by;
 //! * `edge`: every request comes in and goes out here: headers, refusals, counting, the way to what answers it;
 //! * `ask`, `body`: what a request says; `answer`, `refused`: what is said back;
-//! * `write`, `read`, `search`, `bundle`: the interactions; `operations`; `capability`; `probes`;
+//! * `write`, `patch`, `read`, `history`, `search`, `bundle`: the interactions; `subset`: parts of resources; `operations`; `capability`; `probes`;
 //! * [`serve`]: connections, their limits and their end.
 
 mod answer;
@@ -16,15 +16,19 @@ mod body;
 mod bundle;
 mod capability;
 mod edge;
+mod history;
 mod json;
 pub mod limits;
 mod metrics;
 mod operations;
+pub mod parameters;
+mod patch;
 mod probes;
 mod read;
 mod refused;
 mod search;
 mod server;
+pub mod subset;
 mod text;
 pub mod types;
 mod write;

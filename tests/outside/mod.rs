@@ -1,6 +1,7 @@
 //! What others made: stays of an independent generator and HL7's own examples go in, and what comes out is judged by
 //! validators that are not ours. And what others run us on: Spark. `tests/setup` fetches all of it.
 
+mod definitions;
 mod examples;
 mod foreign;
 mod spark;
