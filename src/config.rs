@@ -11,6 +11,7 @@ use serde::Deserialize;
 
 use crate::care::protocol::{Protocol, Rules, Shift, Unit, UnitProtocol};
 use crate::care::time::Length;
+use crate::outward::Outward;
 use crate::translate::Settings;
 use crate::translate::document::Bases;
 
@@ -29,6 +30,8 @@ pub struct Config {
     pub site: Site,
     /// Sources that are watched: what is not told by them is told as unverified.
     pub sources: Vec<Source>,
+    /// Where subscribers may be called.
+    pub subscribers: Outward,
 }
 
 /// What a site says of itself.
@@ -81,6 +84,14 @@ struct File {
     site: SiteFile,
     unit: Vec<SiteUnit>,
     source: Vec<Source>,
+    subscriptions: SubscriptionsFile,
+}
+
+#[derive(Deserialize, Default)]
+#[serde(deny_unknown_fields, default)]
+struct SubscriptionsFile {
+    allow: Vec<String>,
+    inner: Vec<String>,
 }
 
 #[derive(Deserialize, Default)]
@@ -114,6 +125,7 @@ impl Config {
                 conditions: Vec::new(),
             },
             sources: Vec::new(),
+            subscribers: Outward::default(),
         }
     }
 
@@ -141,6 +153,10 @@ impl Config {
         config.data = file.data.unwrap_or(config.data);
         config.own_bases = file.own_bases;
         config.sources = file.source;
+        match Outward::new(&file.subscriptions.allow, &file.subscriptions.inner) {
+            Ok(subscribers) => config.subscribers = subscribers,
+            Err(wrong) => errors.extend(wrong.iter().map(|w| format!("subscriptions: {w}"))),
+        }
         let standard = &mut config.site.standard;
         if let Some(zone) = file.site.zone {
             match zone.parse() {

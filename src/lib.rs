@@ -11,6 +11,7 @@
 //! * [`reconcile`]: everything that is due now, then sleep;
 //! * [`feed`]: what comes in by itself, and how far each source has told everything;
 //! * [`rest`]: FHIR REST;
+//! * [`deliver`]: subscribers are told; [`outward`]: where the service may connect to;
 //! * [`replay`]: years of charting from files through the same rules;
 //! * [`service`]: all of it started and stopped;
 //! * [`command`]: what `terce` does on the command line;
@@ -20,7 +21,9 @@ pub mod care;
 pub mod clock;
 pub mod command;
 pub mod config;
+pub mod deliver;
 pub mod feed;
+pub mod outward;
 pub mod reconcile;
 pub mod replay;
 pub mod rest;

@@ -64,6 +64,8 @@ pub struct Reconciler {
     clock: Clock,
     signal: Arc<Notify>,
     counters: Arc<Counters>,
+    /// Notified after something was said.
+    told: Arc<Notify>,
     held: Held,
     /// Whether the feed was silent when that was last acted on; none before the first time.
     silent: Arc<Mutex<Option<bool>>>,
@@ -106,9 +108,16 @@ impl Reconciler {
             clock,
             signal,
             counters: Arc::default(),
+            told: Arc::default(),
             held: Held::default(),
             silent: Arc::default(),
         }
+    }
+
+    /// With `told` notified after each commit of something that was said.
+    pub fn telling(mut self, told: Arc<Notify>) -> Self {
+        self.told = told;
+        self
     }
 
     /// True if the feed has brought something that is not acted on yet: its silence or its return, or a lapse that may
@@ -244,6 +253,9 @@ impl Reconciler {
             }
         }
         self.counters.written.fetch_add(written as u64, Ordering::Relaxed);
+        if written > 0 {
+            self.told.notify_one();
+        }
         Ok(written)
     }
 
@@ -283,6 +295,7 @@ impl Reconciler {
             let marks = vec![(mark.into(), remember)];
             let batch = Batch { now_us: now.micros(), writes: vec![write(said)], marks, ..Batch::default() };
             self.store.commit(batch).await?;
+            self.told.notify_one();
         }
         Ok(())
     }

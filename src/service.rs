@@ -12,11 +12,13 @@ use tracing::{error, info};
 use crate::care::time::Instant;
 use crate::clock::Clock;
 use crate::config::Config;
+use crate::deliver::{Deliverer, Follows};
 use crate::feed::Feeds;
 use crate::reconcile::Reconciler;
 use crate::rest::{self, Rest};
 use crate::stays::Stays;
 use crate::store::{Store, StoreError};
+use crate::telemetry::Deliveries;
 
 /// A running service.
 #[derive(Debug)]
@@ -33,6 +35,7 @@ pub struct Running {
     stop: watch::Sender<bool>,
     reconciler: JoinHandle<Result<(), StoreError>>,
     looks: Reconciler,
+    deliverer: JoinHandle<Result<(), StoreError>>,
     server: JoinHandle<std::io::Result<()>>,
 }
 
@@ -66,17 +69,32 @@ pub async fn serve_on(store: Store, config: Config, clock: Clock) -> anyhow::Res
     }
     let signal = Arc::new(Notify::new());
     let (stop, stopped) = watch::channel(false);
+    let (told, deliveries) = (Arc::new(Notify::new()), Arc::new(Deliveries::default()));
     let reconciler =
-        Reconciler::new(store.clone(), stays.clone(), feeds.clone(), clock.clone(), signal.clone());
+        Reconciler::new(store.clone(), stays.clone(), feeds.clone(), clock.clone(), signal.clone())
+            .telling(told.clone());
     let counters = reconciler.counters();
+    let base = config.public_base.clone().unwrap_or_else(|| format!("http://{address}/fhir"));
+    let subscribers = Arc::new(config.subscribers.clone());
     let rest =
-        Rest::new(store.clone(), stays.clone(), feeds, clock.clone(), signal.clone(), config, counters);
+        Rest::new(store.clone(), stays.clone(), feeds, clock.clone(), signal.clone(), config, counters)
+            .telling(told.clone(), deliveries.clone());
+    let deliverer =
+        Deliverer::new(store.clone(), subscribers, follows(&rest), base, clock.clone(), told, deliveries)
+            .context("subscribers cannot be called")?;
     rest.settle_rules().await?;
     let server = tokio::spawn(rest::serve(listener, rest::router(rest), stopped.clone()));
     let looks = reconciler.clone();
+    let deliverer = tokio::spawn(deliverer.run(stopped.clone()));
     let reconciler = tokio::spawn(reconciler.run(stopped));
     info!(%address, "listening");
-    Ok(Running { address, store, stays, clock, signal, stop, reconciler, looks, server })
+    Ok(Running { address, store, stays, clock, signal, stop, reconciler, looks, deliverer, server })
+}
+
+/// How the interface reads the criteria of a subscription.
+fn follows(rest: &Rest) -> Follows {
+    let rest = rest.clone();
+    Arc::new(move |criteria| rest.followed(criteria))
 }
 
 impl Running {
@@ -111,6 +129,7 @@ impl Running {
     pub async fn ended(&mut self) -> anyhow::Result<()> {
         tokio::select! {
             reconciler = &mut self.reconciler => reconciler?.context("the reconciler ended"),
+            deliverer = &mut self.deliverer => deliverer?.context("telling subscribers ended"),
             server = &mut self.server => server?.context("the server ended"),
         }
     }
@@ -127,6 +146,9 @@ impl Running {
         }
         if !self.reconciler.is_finished() {
             self.reconciler.await??;
+        }
+        if !self.deliverer.is_finished() {
+            self.deliverer.await??;
         }
         self.store.close().await?;
         Ok(())

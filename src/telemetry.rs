@@ -1,6 +1,6 @@
 //! Logs: one line of JSON an event, or plain lines for people; and what the reconciler counts.
 
-use std::sync::atomic::AtomicU64;
+use std::sync::atomic::{AtomicI64, AtomicU64};
 
 use tracing_subscriber::EnvFilter;
 
@@ -25,4 +25,40 @@ pub struct Counters {
     pub stale: AtomicU64,
     /// Patients that could not be reconciled.
     pub failed: AtomicU64,
+}
+
+/// What subscribers have been told since the start, and what waits for them.
+#[derive(Debug)]
+pub struct Deliveries {
+    /// Calls that the subscriber took.
+    pub taken: AtomicU64,
+    /// Calls that it did not.
+    pub failed: AtomicU64,
+    /// Documents that were passed over because the subscriber refused them again and again.
+    pub passed_over: AtomicU64,
+    /// Subscriptions that are served.
+    pub served: AtomicU64,
+    /// Subscribers that were not reached the last time.
+    pub failing: AtomicU64,
+    /// Failures in a row of the one with most.
+    pub tries: AtomicU64,
+    /// Documents that wait for them, each counted up to a limit.
+    pub waiting: AtomicU64,
+    /// Since when the first of them fails, in microseconds; `i64::MAX`: none does.
+    pub failing_since_us: AtomicI64,
+}
+
+impl Default for Deliveries {
+    fn default() -> Self {
+        Deliveries {
+            taken: AtomicU64::new(0),
+            failed: AtomicU64::new(0),
+            passed_over: AtomicU64::new(0),
+            served: AtomicU64::new(0),
+            failing: AtomicU64::new(0),
+            tries: AtomicU64::new(0),
+            waiting: AtomicU64::new(0),
+            failing_since_us: AtomicI64::new(i64::MAX),
+        }
+    }
 }

@@ -14,6 +14,7 @@
 )]
 
 mod care;
+mod deliver;
 mod outside;
 mod replay;
 mod rest;

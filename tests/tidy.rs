@@ -17,8 +17,13 @@ const MAY_USE: &[(&str, &[&str])] = &[
         &["care", "translate", "store", "stays", "reconcile", "config", "clock", "feed", "telemetry"],
     ),
     ("feed", &["care", "translate", "store", "feed", "config", "clock"]),
-    ("rest", &["care", "translate", "store", "stays", "rest", "config", "clock", "feed", "telemetry"]),
-    ("config", &["care", "translate", "config"]),
+    (
+        "rest",
+        &["care", "translate", "store", "stays", "rest", "config", "clock", "feed", "telemetry", "outward"],
+    ),
+    ("deliver", &["care", "translate", "store", "deliver", "clock", "telemetry", "outward"]),
+    ("outward", &["outward"]),
+    ("config", &["care", "translate", "config", "outward"]),
     ("clock", &["care", "clock"]),
     ("telemetry", &["telemetry"]),
 ];

@@ -184,6 +184,7 @@ impl PartialEq for RawResource {
 code_enum! {
     /// The types of resource that are read and written here.
     ResourceType of "http://hl7.org/fhir/resource-types" {
+        AuditEvent = "AuditEvent",
         Bundle = "Bundle",
         CapabilityStatement = "CapabilityStatement",
         CodeSystem = "CodeSystem",
@@ -205,6 +206,7 @@ code_enum! {
         Patient = "Patient",
         PlanDefinition = "PlanDefinition",
         Procedure = "Procedure",
+        Subscription = "Subscription",
         Task = "Task",
         ValueSet = "ValueSet",
     }

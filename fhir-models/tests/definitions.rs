@@ -395,6 +395,7 @@ fn each_required_element_of_a_resource_is_missed() {
             assert_eq!((error.kind, error.path), (IssueKind::Required, format!("{name}.{element}")));
         }
     }
+    missed::<AuditEvent>();
     missed::<Bundle>();
     missed::<CapabilityStatement>();
     missed::<CodeSystem>();
@@ -415,6 +416,7 @@ fn each_required_element_of_a_resource_is_missed() {
     missed::<Patient>();
     missed::<PlanDefinition>();
     missed::<Procedure>();
+    missed::<Subscription>();
     missed::<Task>();
     missed::<ValueSet>();
 }

@@ -263,3 +263,22 @@ fn a_document_without_a_type_cannot_be_spliced() {
     let error = with_id_and_meta(br#"{"resourceType":"Task","meta":"x"}"#, "p1", "7", "t").unwrap_err();
     assert_eq!((error.kind, error.path.as_str()), (IssueKind::Structure, "meta"));
 }
+
+#[test]
+fn a_member_is_replaced_added_or_taken_out_and_all_else_keeps_its_bytes() {
+    let with = |body: &str, value: Option<&str>| {
+        String::from_utf8(fhir_models::json::with_member(body.as_bytes(), "status", value).unwrap()).unwrap()
+    };
+    let body = r#"{ "resourceType":"Task", "status" : "a", "x":{"status":"inner"}, "n":1.50 }"#;
+    assert_eq!(
+        with(body, Some("\"b\"")),
+        r#"{ "resourceType":"Task", "status" : "b", "x":{"status":"inner"}, "n":1.50 }"#
+    );
+    assert_eq!(with(body, None), r#"{"resourceType":"Task","x":{"status":"inner"}, "n":1.50}"#);
+    assert_eq!(with(r#"{"status":"a","x":1}"#, None), r#"{"x":1}"#);
+    let without = r#"{ "resourceType":"Task" }"#;
+    assert_eq!(with(without, Some("\"b\"")), r#"{"resourceType":"Task","status":"b"}"#);
+    assert_eq!(with(without, None), without);
+    assert!(fhir_models::json::with_member(b"[]", "status", None).is_err());
+    assert!(fhir_models::json::with_member(without.as_bytes(), "status", Some("{")).is_err());
+}

@@ -141,6 +141,7 @@ macro_rules! round_trips {
 }
 
 round_trips! {
+    audit_events_come_back: AuditEvent;
     bundles_come_back: Bundle;
     capability_statements_come_back: CapabilityStatement;
     code_systems_come_back: CodeSystem;
@@ -161,6 +162,7 @@ round_trips! {
     patients_come_back: Patient;
     plan_definitions_come_back: PlanDefinition;
     procedures_come_back: Procedure;
+    subscriptions_come_back: Subscription;
     tasks_come_back: Task;
     value_sets_come_back: ValueSet;
 }

@@ -9,6 +9,10 @@ use super::edge::Edge;
 use super::text::{instant, push_json};
 use super::types::{Column, KINDS, Kind, Origin};
 use super::{Outcome, limits};
+use crate::translate::subscription;
+
+/// The extension by which the backport guide has a server name its topics.
+const TOPIC_EXTENSION: &str = "http://hl7.org/fhir/uv/subscriptions-backport/StructureDefinition/capabilitystatement-subscriptiontopic-canonical";
 
 /// `GET /fhir/metadata`.
 pub(super) fn answer(edge: &Edge, ask: &Ask<'_>) -> Outcome {
@@ -80,6 +84,14 @@ fn push_kind(out: &mut String, kind: &Kind) {
         out.push_str(&format!("{{\"name\":\"{}\",\"type\":\"{}\"}}", filter.name, sort(filter.column)));
     });
     out.push(']');
+    if kind.name == "Subscription" {
+        out.push_str(",\"extension\":[");
+        push_list(out, subscription::TOPICS, |out, (_, name)| {
+            let topic = subscription::topic(name);
+            out.push_str(&format!("{{\"url\":\"{TOPIC_EXTENSION}\",\"valueCanonical\":\"{topic}\"}}"));
+        });
+        out.push(']');
+    }
     if !kind.operations.is_empty() {
         out.push_str(",\"operation\":[");
         push_list(out, kind.operations, |out, operation| {

@@ -7,7 +7,7 @@ use axum::http::StatusCode;
 
 use super::types::{KINDS, Kind};
 use crate::store::{Counts, StoreError};
-use crate::telemetry::Counters;
+use crate::telemetry::{Counters, Deliveries};
 
 /// Statuses that are counted by themselves; others are counted together.
 const STATUSES: &[u16] =
@@ -107,7 +107,13 @@ impl Metrics {
     }
 
     /// As Prometheus reads it.
-    pub(super) fn text(&self, counts: &Counts, reconciler: &Counters, now_us: i64) -> String {
+    pub(super) fn text(
+        &self,
+        counts: &Counts,
+        reconciler: &Counters,
+        deliveries: &Deliveries,
+        now_us: i64,
+    ) -> String {
         let mut out = String::with_capacity(8 << 10);
         out.push_str("# TYPE terce_http_requests_total counter\n");
         for (row, columns) in self.requests.iter().enumerate() {
@@ -140,6 +146,13 @@ impl Metrics {
             ("terce_outcomes_written_total", "counter", reconciler.written.load(Relaxed)),
             ("terce_reconciliations_stale_total", "counter", reconciler.stale.load(Relaxed)),
             ("terce_reconciliations_failed_total", "counter", reconciler.failed.load(Relaxed)),
+            ("terce_notifications_taken_total", "counter", deliveries.taken.load(Relaxed)),
+            ("terce_notifications_failed_total", "counter", deliveries.failed.load(Relaxed)),
+            ("terce_notifications_passed_over_total", "counter", deliveries.passed_over.load(Relaxed)),
+            ("terce_notifications_waiting", "gauge", deliveries.waiting.load(Relaxed)),
+            ("terce_subscriptions_served", "gauge", deliveries.served.load(Relaxed)),
+            ("terce_subscriptions_failing", "gauge", deliveries.failing.load(Relaxed)),
+            ("terce_subscriptions_failures_in_a_row", "gauge", deliveries.tries.load(Relaxed)),
             ("terce_subjects", "gauge", counts.subjects),
             ("terce_subjects_dirty", "gauge", counts.dirty),
             ("terce_subjects_failing", "gauge", counts.failing),
@@ -149,6 +162,11 @@ impl Metrics {
         for (name, sort, value) in single {
             let _ = writeln!(out, "# TYPE {name} {sort}\n{name} {value}");
         }
+        let failing = (now_us - deliveries.failing_since_us.load(Relaxed)).max(0) as f64 / 1e6;
+        let _ = writeln!(
+            out,
+            "# TYPE terce_subscriptions_failing_seconds gauge\nterce_subscriptions_failing_seconds {failing}"
+        );
         let lag = self.lag_us(counts.dirty, now_us) as f64 / 1e6;
         let _ = writeln!(out, "# TYPE terce_reconcile_lag_seconds gauge\nterce_reconcile_lag_seconds {lag}");
         for (name, by_kind) in [("terce_documents", &counts.documents), ("terce_open", &counts.open)] {

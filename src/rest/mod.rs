@@ -25,6 +25,7 @@ mod read;
 mod refused;
 mod search;
 mod server;
+mod subscriptions;
 mod text;
 pub mod types;
 mod write;
@@ -44,10 +45,12 @@ use tower_http::catch_panic::CatchPanicLayer;
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::feed::Feeds;
+use crate::outward::Outward;
 use crate::stays::Stays;
-use crate::store::{Batch, Change, Committed, Derived, Store, StoreError};
-use crate::telemetry::Counters;
+use crate::store::{Batch, Change, Committed, Derived, Query, Store, StoreError};
+use crate::telemetry::{Counters, Deliveries};
 use crate::translate::document::Bases;
+use crate::translate::{Refusal, subscription};
 use refused::Refused;
 use types::Effect;
 
@@ -61,6 +64,11 @@ pub struct Rest {
     /// Notified after each commit.
     wake: Arc<Notify>,
     counters: Arc<Counters>,
+    /// Notified after each commit that subscribers may be told of.
+    told: Arc<Notify>,
+    deliveries: Arc<Deliveries>,
+    /// Where subscribers may be called.
+    subscribers: Arc<Outward>,
     metrics: Arc<Metrics>,
     /// The address of `/fhir` as clients call it, without a final slash; none: `http://` and the request's `Host`.
     public_base: Option<Arc<str>>,
@@ -91,6 +99,9 @@ impl Rest {
             clock,
             wake,
             counters,
+            told: Arc::default(),
+            deliveries: Arc::default(),
+            subscribers: Arc::new(config.subscribers.clone()),
             metrics: Arc::default(),
             public_base,
             own_bases,
@@ -98,6 +109,22 @@ impl Rest {
             in_flight_bytes: limits::IN_FLIGHT_BYTES,
             body_time: limits::BODY_TIME,
         }
+    }
+
+    /// With `told` notified after each commit that subscribers may be told of, and what they have been told.
+    pub fn telling(mut self, told: Arc<Notify>, deliveries: Arc<Deliveries>) -> Self {
+        self.told = told;
+        self.deliveries = deliveries;
+        self
+    }
+
+    /// The query of the store for what a subscription with these criteria is about: `Type?parameters`, read as a
+    /// search is read.
+    ///
+    /// # Errors
+    /// A parameter that is not known for the type, or means nothing where nobody asks.
+    pub fn followed(&self, criteria: &str) -> Result<Query, Refusal> {
+        search::followed(self, criteria)
     }
 
     /// With other limits on one body, and on all bodies that are held at once.
@@ -178,6 +205,7 @@ impl Rest {
         let now_us = batch.now_us;
         let rules =
             batch.writes.iter().any(|w| types::kind(&w.kind).is_some_and(|k| k.effect == Effect::Rules));
+        let tells = batch.writes.iter().any(|w| subscription::concerns(&w.kind));
         // its own text each time: two commits of one instant are two
         let rules = rules.then(|| format!("{now_us} {}", uuid::Uuid::new_v4()));
         if let Some(written) = &rules {
@@ -196,6 +224,9 @@ impl Rest {
         self.metrics.committed();
         self.count(&committed);
         self.wake.notify_one();
+        if tells {
+            self.told.notify_one();
+        }
         if let Some(written) = rules {
             self.take_up_rules(written).await?;
         }

@@ -48,7 +48,7 @@ pub(super) async fn ready(edge: &Edge) -> Outcome {
 /// `GET /metrics`.
 pub(super) async fn metrics(rest: &Rest) -> Outcome {
     let counts = rest.store.counts().await?;
-    let text = rest.metrics.text(&counts, &rest.counters, rest.clock.now().micros());
+    let text = rest.metrics.text(&counts, &rest.counters, &rest.deliveries, rest.clock.now().micros());
     Ok(Answer { media: PROMETHEUS, ..Answer::text(text) })
 }
 

@@ -95,6 +95,17 @@ pub(super) enum Refused {
     /// The PlanDefinition cannot be honoured.
     #[error("the plan cannot be honoured")]
     Plan(Vec<Refusal>),
+    /// The Subscription cannot be served.
+    #[error("the subscription cannot be served")]
+    Subscription(Vec<Refusal>),
+    /// It would have this service call where it may not.
+    #[error("{why}")]
+    Security {
+        /// Element.
+        at: String,
+        /// What is expected.
+        why: String,
+    },
     /// The version that the client read is not the current one.
     #[error("the version in If-Match is not the current one; read the resource again")]
     Overtaken,
@@ -164,7 +175,10 @@ impl Refused {
         if matches!(self, Refused::Entry { .. }) {
             return self;
         }
-        let resource = matches!(self, Refused::Document(_) | Refused::Plan(_));
+        let resource = matches!(
+            self,
+            Refused::Document(_) | Refused::Plan(_) | Refused::Subscription(_) | Refused::Security { .. }
+        );
         Refused::Entry { index, resource, inner: Box::new(self) }
     }
 
@@ -189,7 +203,10 @@ impl Refused {
             Refused::TooCostly { .. } => (StatusCode::BAD_REQUEST, "too-costly"),
             Refused::Unprocessable { .. } => (StatusCode::UNPROCESSABLE_ENTITY, "not-supported"),
             Refused::Document(error) => (document_status(error.kind), error.kind.as_code()),
-            Refused::Plan(_) => (StatusCode::UNPROCESSABLE_ENTITY, "business-rule"),
+            Refused::Plan(_) | Refused::Subscription(_) => {
+                (StatusCode::UNPROCESSABLE_ENTITY, "business-rule")
+            }
+            Refused::Security { .. } => (StatusCode::UNPROCESSABLE_ENTITY, "security"),
             Refused::Overtaken => (StatusCode::PRECONDITION_FAILED, "conflict"),
             Refused::MultipleMatches => (StatusCode::PRECONDITION_FAILED, "multiple-matches"),
             Refused::NoMatch => (StatusCode::PRECONDITION_FAILED, "not-found"),
@@ -213,6 +230,7 @@ impl Refused {
         | Refused::Contradiction { at, .. }
         | Refused::NotSupported { at, .. }
         | Refused::TooCostly { at, .. }
+        | Refused::Security { at, .. }
         | Refused::Unprocessable { at, .. } = self
         {
             return vec![issue(Some(at.clone()), self.to_string())];
@@ -220,7 +238,7 @@ impl Refused {
         #[allow(clippy::wildcard_enum_match_arm, reason = "most refusals are about no element")]
         match self {
             Refused::Document(error) => vec![issue(Some(repeatable(&error.path, "")), said(error))],
-            Refused::Plan(refusals) => {
+            Refused::Plan(refusals) | Refused::Subscription(refusals) => {
                 refusals.iter().map(|r| issue(Some(r.path.clone()), r.why.clone())).collect()
             }
             Refused::Entry { index, resource, inner } => {

@@ -85,6 +85,8 @@ pub enum Operation {
     Try,
     /// `$validate`.
     Validate,
+    /// `$status` of a subscription.
+    Status,
 }
 
 impl Operation {
@@ -96,6 +98,7 @@ impl Operation {
             Operation::Translate => "translate",
             Operation::Try => "try",
             Operation::Validate => "validate",
+            Operation::Status => "status",
         }
     }
 
@@ -107,6 +110,9 @@ impl Operation {
             Operation::Translate => "http://hl7.org/fhir/OperationDefinition/ConceptMap-translate",
             Operation::Try => "https://terce.example/fhir/OperationDefinition/try",
             Operation::Validate => "http://hl7.org/fhir/OperationDefinition/Resource-validate",
+            Operation::Status => {
+                "http://hl7.org/fhir/uv/subscriptions-backport/OperationDefinition/backport-subscription-status"
+            }
         }
     }
 }
@@ -205,6 +211,10 @@ pub const KINDS: &[Kind] = &[
     Kind {
         operations: &[Operation::EvaluateMeasure, Operation::Validate],
         ..fed("Measure", Effect::Readers, &[IDENTIFIER])
+    },
+    Kind {
+        operations: &[Operation::Status, Operation::Validate],
+        ..fed("Subscription", Effect::Readers, &[STATUS])
     },
     Kind {
         operations: &[Operation::Explain, Operation::Validate],

@@ -10,7 +10,7 @@ use super::ask::{self, Ask, Return};
 use super::body::Held;
 use super::refused::{Issue, Refused, all_well, outcome, warnings};
 use super::types::{Effect, Kind, Origin};
-use super::{Outcome, Rest, json, limits, text};
+use super::{Outcome, Rest, json, limits, subscriptions, text};
 use crate::care::time::Instant;
 use crate::stays::outcome_row;
 use crate::store::{
@@ -69,6 +69,7 @@ impl Draft {
         };
         let identifiers =
             self.read.identifiers.into_iter().map(|(system, value)| Identifier { system, value }).collect();
+        let outcome = subscriptions::row(self.kind.name, &self.body);
         Write {
             kind: self.kind.name.into(),
             id,
@@ -77,7 +78,7 @@ impl Draft {
             patient,
             encounter,
             identifiers,
-            outcome: None,
+            outcome,
             unlinked,
             dirty: true,
             touches: Vec::new(),
@@ -90,13 +91,17 @@ pub(super) fn deletion(kind: &'static Kind, id: Option<String>, precondition: Pr
     Write { kind: kind.name.into(), id, precondition, dirty: true, ..Write::default() }
 }
 
-/// Refuses a PlanDefinition that cannot be honoured, with all that is wrong with it.
-pub(super) fn check_plan(rest: &Rest, kind: &Kind, id: Option<&str>, body: &[u8]) -> Result<(), Refused> {
-    if kind.name != "PlanDefinition" {
-        return Ok(());
+/// Refuses a PlanDefinition that cannot be honoured and a Subscription that cannot be served, with all that is wrong
+/// with it.
+pub(super) fn check_content(rest: &Rest, kind: &Kind, id: Option<&str>, body: &[u8]) -> Result<(), Refused> {
+    match kind.name {
+        "PlanDefinition" => {
+            let site = rest.stays.site();
+            protocol::protocol(id.unwrap_or("new"), body, &site.codes).map(|_| ()).map_err(Refused::Plan)
+        }
+        "Subscription" => subscriptions::check(rest, body),
+        _ => Ok(()),
     }
-    let site = rest.stays.site();
-    protocol::protocol(id.unwrap_or("new"), body, &site.codes).map(|_| ()).map_err(Refused::Plan)
 }
 
 /// Refuses what can be the id of no document.
@@ -114,7 +119,7 @@ pub(super) fn check_id(id: &str) -> Result<(), Refused> {
 pub(super) async fn create(rest: &Rest, ask: &Ask<'_>, kind: &'static Kind, held: Held) -> Outcome {
     let precondition = ask.if_none_exist()?.map_or(Precondition::None, Precondition::IfNoneExist);
     let draft = Draft::new(kind, held.bytes.to_vec(), &rest.own_bases)?;
-    check_plan(rest, kind, None, &draft.body)?;
+    check_content(rest, kind, None, &draft.body)?;
     store(rest, ask, draft, None, precondition, &held).await
 }
 
@@ -127,7 +132,7 @@ pub(super) async fn update(rest: &Rest, ask: &Ask<'_>, kind: &'static Kind, id: 
         let (written, body) = amend(rest, kind, id, &draft.body, if_match, ask.now_us).await?;
         return answer(rest, ask, kind, &written, Some(&body), &draft.read.warnings).await;
     }
-    check_plan(rest, kind, Some(id), &draft.body)?;
+    check_content(rest, kind, Some(id), &draft.body)?;
     let precondition = if_match.map_or(Precondition::None, Precondition::Version);
     store(rest, ask, draft, Some(id.to_owned()), precondition, &held).await
 }
@@ -145,7 +150,7 @@ pub(super) async fn conditional_update(
     if let Some(id) = &id {
         check_id(id)?;
     }
-    check_plan(rest, kind, id.as_deref(), &draft.body)?;
+    check_content(rest, kind, id.as_deref(), &draft.body)?;
     store(rest, ask, draft, id, Precondition::Match(token), &held).await
 }
 

@@ -4,8 +4,8 @@ use fhir_models::datatypes::{Identifier, Reference};
 use fhir_models::json::scan;
 use fhir_models::{
     CodeSystem, ConceptMap, Condition, Device, DeviceUseStatement, Encounter, IssueKind, Location, Measure,
-    MedicationAdministration, Observation, ParseError, Patient, PlanDefinition, Procedure, Resource, Task,
-    ValueSet, parse_scanned, validate,
+    MedicationAdministration, Observation, ParseError, Patient, PlanDefinition, Procedure, Resource,
+    Subscription, Task, ValueSet, parse_scanned, validate,
 };
 
 use crate::care::facts::Source;
@@ -173,6 +173,7 @@ pub fn read(kind: &str, body: &[u8], bases: &Bases) -> Result<Read, ParseError> 
         "CodeSystem" => typed::<CodeSystem>(body, bases),
         "Measure" => typed::<Measure>(body, bases),
         "Task" => typed::<Task>(body, bases),
+        "Subscription" => typed::<Subscription>(body, bases),
         _ => Err(ParseError::new(IssueKind::NotSupported, "resourceType", "not a type that is kept here")),
     }
 }
@@ -380,6 +381,8 @@ impl Linked for Measure {
         &self.identifier
     }
 }
+
+impl Linked for Subscription {}
 
 impl Linked for Task {
     fn subject(&self) -> Option<&Reference> {

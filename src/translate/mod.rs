@@ -11,6 +11,7 @@
 //! * [`protocol`]: PlanDefinition to protocol, or why not;
 //! * [`shipped`]: the definitions that come with Terce;
 //! * [`outcomes`]: what must be said, as Task and DetectedIssue, and what has been said, read back;
+//! * [`subscription`]: what a subscriber asks for, and what it is told;
 //! * [`tallies`]: the tallies of a stay as bytes; [`measures`]: sums as MeasureReport.
 
 pub mod advice;
@@ -23,6 +24,7 @@ pub mod measures;
 pub mod outcomes;
 pub mod protocol;
 pub mod shipped;
+pub mod subscription;
 pub mod tallies;
 
 use std::collections::BTreeSet;

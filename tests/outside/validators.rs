@@ -6,9 +6,12 @@ use std::process::Command;
 
 use chrono::NaiveDate;
 use fhir_models::Resource;
+use fhir_models::codes::SubscriptionStatus;
 use serde_json::{Value, json};
 use terce::care::tally::Tally;
 use terce::translate::measures::{MEASURES, Scope, evaluate, measure};
+use terce::translate::subscription::notice::{self, Standing};
+use terce::translate::subscription::{Event, Level, Pending, hook, with_status};
 
 fn here(path: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join(path)
@@ -65,8 +68,52 @@ fn what_is_shipped_and_every_report_is_valid_to_validators_that_are_not_ours() {
     assert!(sound, "{said}");
 }
 
+#[test]
+fn what_subscribers_are_told_is_valid_to_validators_that_are_not_ours() {
+    let folder = fresh("notices");
+    let task = json!({ "resourceType": "Task", "id": "t1", "meta": { "versionId": "2", "lastUpdated": "2026-03-01T12:00:00.000001Z" },
+        "status": "ready", "intent": "order" });
+    let event = |id: &str, version| Event {
+        kind: "Task".into(),
+        id: id.into(),
+        version,
+        seq: 7,
+        at_us: 1_772_366_400_000_001,
+    };
+    let pending = Pending { first: 8, events: vec![event("t1", 2), event("t2", 1)] };
+    let guide = "http://hl7.org/fhir/uv/subscriptions-backport/StructureDefinition";
+    let asked = json!({
+        "resourceType": "Subscription", "id": "s", "meta": { "profile": [format!("{guide}/backport-subscription")] },
+        "status": "requested", "reason": "x", "criteria": "https://terce.example/fhir/SubscriptionTopic/tasks",
+        "_criteria": { "extension": [
+            { "url": format!("{guide}/backport-filter-criteria"), "valueString": "Task?status=ready" }] },
+        "channel": { "type": "rest-hook", "endpoint": "https://hooks.example/", "payload": "application/fhir+json",
+            "_payload": { "extension": [{ "url": format!("{guide}/backport-payload-content"), "valueCode": "id-only" }] } },
+    });
+    let active = with_status(asked.to_string().as_bytes(), SubscriptionStatus::Active, None).unwrap();
+    let error = with_status(&active, SubscriptionStatus::Error, Some("the subscriber answered 500")).unwrap();
+    let hook = hook(&error).unwrap();
+    let standing = Standing::of(&hook, "https://ward.example/fhir", "s", 9, 1_772_366_400_000_000);
+    let full = vec![Some(task.to_string().into_bytes()), None];
+    let told = [
+        ("handshake", notice::handshake(&standing)),
+        ("heartbeat", notice::heartbeat(&standing)),
+        ("status", notice::status(&Standing { error: Some("it failed"), ..standing })),
+        ("empty", notice::events(&standing, Level::Empty, &pending, Vec::new())),
+        ("id-only", notice::events(&standing, Level::IdOnly, &pending, Vec::new())),
+        ("full-resource", notice::events(&standing, Level::FullResource, &pending, full)),
+        ("subscription", active),
+        ("subscription-in-error", error),
+    ];
+    for (name, body) in told {
+        std::fs::write(folder.join(format!("{name}.json")), body).unwrap();
+    }
+    let (sound, said) = judged(&[&folder]);
+    assert!(sound, "{said}");
+}
+
 /// Resources with one fault each, and a part of what must be said of it.
-fn planted() -> [(&'static str, Value, &'static str); 14] {
+fn planted() -> [(&'static str, Value, &'static str); 16] {
     let report = |more: Value| {
         let mut report = json!({ "resourceType": "MeasureReport", "status": "complete", "type": "summary",
             "measure": "https://terce.example/fhir/Measure/x", "period": { "start": "2026-03-01" } });
@@ -119,6 +166,19 @@ fn planted() -> [(&'static str, Value, &'static str); 14] {
             "outcome",
             json!({ "resourceType": "OperationOutcome", "issue": [{ "severity": "error" }] }),
             "issue",
+        ),
+        (
+            "subscription",
+            json!({ "resourceType": "Subscription", "status": "waiting", "reason": "x", "criteria": "Task",
+                "channel": { "type": "rest-hook" } }),
+            "subscription-status",
+        ),
+        (
+            "history",
+            json!({ "resourceType": "Bundle", "type": "history",
+                "entry": [{ "fullUrl": "urn:uuid:7c0b5f0e-3d3a-5a6e-9d11-6f1d2c548a01",
+                    "resource": { "resourceType": "Parameters" } }] }),
+            "bdl-3",
         ),
         (
             "capability",

@@ -26,6 +26,10 @@ fn smallest(kind: &str) -> Value {
             return super::without(serde_json::from_slice(adult.body).unwrap(), "id");
         }
         "ConceptMap" | "ValueSet" | "Measure" => json!({ "status": "active" }),
+        "Subscription" => json!({
+            "status": "off", "reason": "x", "criteria": "Task",
+            "channel": { "type": "rest-hook", "endpoint": "https://hooks.example/" },
+        }),
         "CodeSystem" => json!({ "status": "active", "content": "not-present" }),
         _ => json!({ "language": "en" }),
     };

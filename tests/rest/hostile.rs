@@ -242,7 +242,7 @@ async fn addresses_that_are_none_are_refused() {
             "{broken}"
         );
     }
-    for unknown in ["Basic", "Procedur", "procedure", "__proto__", "Subscription", "Bundle"] {
+    for unknown in ["Basic", "Procedur", "procedure", "__proto__", "Account", "Bundle"] {
         let at = format!("/fhir/{unknown}");
         assert_eq!(service.get(&at).await.verdict(), verdict(404, "not-supported"), "{unknown}");
         assert_eq!(

@@ -33,6 +33,7 @@ use terce::care::time::Instant;
 use terce::clock::Clock;
 use terce::config::{Config, Source};
 use terce::feed::Feeds;
+use terce::outward::Outward;
 use terce::rest::{Rest, router};
 use terce::stays::Stays;
 use terce::store::Store;
@@ -69,6 +70,7 @@ impl Service {
         let mut config = Config::standard();
         config.public_base = Some("http://ward.example/fhir".to_owned());
         config.own_bases = vec!["http://ward.example/fhir".to_owned()];
+        config.subscribers = Outward::new(&["https://hooks.example/".to_owned()], &[]).unwrap();
         config.sources = vec![Source { name: "charting".to_owned(), heartbeat_seconds: 60 }];
         let config = Arc::new(config);
         let feeds = Feeds::watch(&config.sources, |_| None);

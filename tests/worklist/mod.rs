@@ -3,7 +3,7 @@
 mod emitted;
 mod explained;
 mod nurse;
-mod ward;
+pub mod ward;
 
 use serde_json::{Value, json};
 use terce::stays::Shared;

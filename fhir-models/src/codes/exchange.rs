@@ -222,3 +222,56 @@ codes! {
         Consumer = "consumer",
     }
 }
+
+codes! {
+    /// Whether a subscription is wanted, served, failing or off.
+    SubscriptionStatus of "http://hl7.org/fhir/subscription-status" {
+        Requested = "requested",
+        Active = "active",
+        Error = "error",
+        Off = "off",
+    }
+}
+
+codes! {
+    /// How a subscriber is told.
+    SubscriptionChannelType of "http://hl7.org/fhir/subscription-channel-type" {
+        RestHook = "rest-hook",
+        Websocket = "websocket",
+        Email = "email",
+        Sms = "sms",
+        Message = "message",
+    }
+}
+
+codes! {
+    /// What was done: created, read, updated, deleted, executed.
+    AuditEventAction of "http://hl7.org/fhir/audit-event-action" {
+        Create = "C",
+        Read = "R",
+        Update = "U",
+        Delete = "D",
+        Execute = "E",
+    }
+}
+
+codes! {
+    /// Whether what was done succeeded: 0, or how badly it failed.
+    AuditEventOutcome of "http://hl7.org/fhir/audit-event-outcome" {
+        Success = "0",
+        MinorFailure = "4",
+        SeriousFailure = "8",
+        MajorFailure = "12",
+    }
+}
+
+codes! {
+    /// What an address on the network is.
+    AuditEventAgentNetworkType of "http://hl7.org/fhir/network-type" {
+        MachineName = "1",
+        IpAddress = "2",
+        TelephoneNumber = "3",
+        EmailAddress = "4",
+        Uri = "5",
+    }
+}

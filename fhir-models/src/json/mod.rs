@@ -13,7 +13,7 @@ mod splice;
 mod strings;
 
 pub use scan::{MAX_DEPTH, MAX_NUMBER, MAX_STRING, Member, Scan, scan};
-pub use splice::with_id_and_meta;
+pub use splice::{with_id_and_meta, with_member};
 
 pub(crate) use locate::located;
 pub(crate) use scan::top_level;

@@ -1,4 +1,4 @@
-//! The server's id and meta, put into a document whose other bytes stay as they were sent.
+//! What is the server's, put into a document whose other bytes stay as they were sent.
 
 use std::ops::Range;
 
@@ -37,6 +37,40 @@ pub fn with_id_and_meta(
     out.push('}');
     push_without(&mut out, text, [found.resource_type, found.id, found.meta].into_iter().flatten().collect());
     out.push('}');
+    Ok(out.into_bytes())
+}
+
+/// `body` with another value, in JSON, of one of its outermost members; none: without the member. A new one comes last.
+///
+/// # Errors
+/// As [`scan`], of `body` and of what it becomes.
+pub fn with_member(body: &[u8], name: &str, value: Option<&str>) -> Result<Vec<u8>, ParseError> {
+    scan(body)?;
+    let text = std::str::from_utf8(body).unwrap_or_default();
+    let found = top_level(text)?.into_iter().find(|(n, _)| n == name).map(|(_, member)| member);
+    let mut out = String::with_capacity(text.len() + name.len() + value.map_or(0, str::len) + 8);
+    match (found, value) {
+        (Some(member), Some(value)) => {
+            out.push_str(text.get(..member.value.start).unwrap_or_default());
+            out.push_str(value);
+            out.push_str(text.get(member.value.end..).unwrap_or_default());
+        }
+        (None, None) => out.push_str(text),
+        (found, value) => {
+            out.push('{');
+            push_without(&mut out, text, found.into_iter().collect());
+            if let Some(value) = value {
+                out.push(',');
+                push_string(&mut out, name);
+                out.push(':');
+                out.push_str(value);
+            }
+            out.push('}');
+            // each run of members comes after a comma, and so does the first
+            out = out.replacen("{,", "{", 1);
+        }
+    }
+    scan(out.as_bytes())?;
     Ok(out.into_bytes())
 }
 

@@ -1,5 +1,6 @@
 //! The resource types, one file each.
 
+pub mod audit_event;
 pub mod bundle;
 pub mod capability_statement;
 pub mod code_system;
@@ -21,9 +22,11 @@ pub mod parameters;
 pub mod patient;
 pub mod plan_definition;
 pub mod procedure;
+pub mod subscription;
 pub mod task;
 pub mod value_set;
 
+pub use audit_event::AuditEvent;
 pub use bundle::Bundle;
 pub use capability_statement::CapabilityStatement;
 pub use code_system::CodeSystem;
@@ -45,5 +48,6 @@ pub use parameters::Parameters;
 pub use patient::Patient;
 pub use plan_definition::PlanDefinition;
 pub use procedure::Procedure;
+pub use subscription::Subscription;
 pub use task::Task;
 pub use value_set::ValueSet;

@@ -137,7 +137,7 @@ fn finish(
     id: Option<String>,
     precondition: Precondition,
 ) -> Result<Deed, Refused> {
-    write::check_plan(rest, draft.kind, id.as_deref(), &draft.body)?;
+    write::check_content(rest, draft.kind, id.as_deref(), &draft.body)?;
     let found = warnings(&draft.read.warnings);
     Ok(Deed::Write(Box::new(draft.into_write(id, precondition)), found))
 }

@@ -259,7 +259,7 @@ fn read(
     if act.verb == HttpVerb::Put && !matches!(act.precondition, Precondition::Match(_)) {
         draft.check_id(id)?;
     }
-    write::check_plan(rest, act.kind, Some(id), &draft.body)?;
+    write::check_content(rest, act.kind, Some(id), &draft.body)?;
     let found = warnings(&draft.read.warnings);
     Ok((Some(draft), found))
 }

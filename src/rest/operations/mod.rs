@@ -13,11 +13,11 @@ use serde_json::Value as Json;
 
 pub use explain::{explanation_json, explanation_text};
 
-use super::Outcome;
 use super::ask::Ask;
 use super::edge::Edge;
 use super::refused::Refused;
 use super::types::{Kind, Operation};
+use super::{Outcome, subscriptions};
 
 /// Answers `/fhir/Type/$operation`.
 pub(super) async fn on_type(
@@ -31,7 +31,7 @@ pub(super) async fn on_type(
         Operation::Translate => translate_code::translate(edge, ask, None, body).await,
         Operation::Try => trial::try_plan(edge, ask, None, body).await,
         Operation::Validate => validate::validate(edge, ask, kind, None, body).await,
-        Operation::EvaluateMeasure | Operation::Explain => Err(Refused::NotFound),
+        Operation::EvaluateMeasure | Operation::Explain | Operation::Status => Err(Refused::NotFound),
     }
 }
 
@@ -50,6 +50,7 @@ pub(super) async fn on_one(
         Operation::Translate => translate_code::translate(edge, ask, Some(id), body).await,
         Operation::Try => trial::try_plan(edge, ask, Some(id), body).await,
         Operation::Validate => validate::validate(edge, ask, kind, Some(id), body).await,
+        Operation::Status => subscriptions::status(&edge.rest, ask, id).await,
     }
 }
 

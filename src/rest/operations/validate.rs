@@ -138,7 +138,7 @@ async fn looked_at(
             }
         };
     }
-    if let Err(refused) = write::check_plan(rest, kind, id, &draft.body) {
+    if let Err(refused) = write::check_content(rest, kind, id, &draft.body) {
         return Ok(refused.issues());
     }
     let mut issues = warnings(&draft.read.warnings);

@@ -216,6 +216,13 @@ impl Criteria {
         Ok(())
     }
 
+    /// The query of the store, if that is all there is to them.
+    pub(super) fn followed(self) -> Option<Query> {
+        let Criteria { query, identifiers, except, impossible, ignored, applied: _ } = self;
+        let whole = identifiers.is_empty() && except.is_empty() && ignored.is_empty() && !impossible;
+        whole.then_some(query)
+    }
+
     /// The address of this search, with what was applied; with a cursor it goes on there.
     pub(super) fn address(&self, base: &str, kind: &str, cursor: Option<i64>) -> String {
         let mut out = format!("{base}/{kind}");

@@ -8,11 +8,12 @@ pub(super) use dates::calendar;
 use axum::http::StatusCode;
 
 use super::answer::Answer;
-use super::ask::Ask;
+use super::ask::{self, Ask};
 use super::refused::{Issue, Refused, outcome};
-use super::types::Kind;
+use super::types::{self, Kind};
 use super::{Outcome, Rest, read, text};
 use crate::store::{Document, Page, Query};
+use crate::translate::Refusal;
 use criteria::Criteria;
 
 /// `GET /fhir/Type?query`, and the same by `POST`.
@@ -22,6 +23,34 @@ pub(super) async fn search(rest: &Rest, ask: &Ask<'_>, kind: &'static Kind, quer
     let page = page(rest, kind, &criteria).await?;
     let total = total(rest, kind, &criteria, &page).await?;
     bundle(ask, kind, &criteria, &page, total).map(|body| Answer::json(StatusCode::OK, body))
+}
+
+/// What a subscription with these criteria is about.
+///
+/// # Errors
+/// A parameter that is not known for the type, or that means nothing where nobody asks; it is named.
+pub(super) fn followed(rest: &Rest, criteria: &str) -> Result<Query, Refusal> {
+    let at = "Subscription.criteria";
+    let (name, query) = criteria.split_once('?').unwrap_or((criteria, ""));
+    let kind =
+        types::kind(name).ok_or_else(|| Refusal::new(at, "resources of this type are not kept here"))?;
+    let said = |refused: &Refused| {
+        let issue = refused.issues().into_iter().next();
+        let (expression, why) = issue.map(|i| (i.expression, i.diagnostics)).unwrap_or_default();
+        let parameter =
+            expression.filter(|e| e.bytes().all(|b| b.is_ascii_alphanumeric() || b"_-.:".contains(&b)));
+        Refusal::new(at, format!("{}: {why}", parameter.as_deref().unwrap_or("a parameter")))
+    };
+    for (parameter, _) in ask::parameters(query).map_err(|r| said(&r))? {
+        // how an answer is made, when something changed, and what is looked up first
+        if (parameter.starts_with('_') && parameter != "_id") || parameter == "identifier" {
+            let why = "a subscription cannot be narrowed by this parameter";
+            return Err(said(&Refused::not_supported(parameter, why)));
+        }
+    }
+    let zone = rest.stays.site().settings.zone;
+    let criteria = Criteria::read(kind, query, true, zone, &rest.own_bases).map_err(|r| said(&r))?;
+    criteria.followed().ok_or_else(|| Refusal::new(at, "no resource can fit these criteria"))
 }
 
 /// The query of the store, once what must be looked up has been; none if nothing can fit.

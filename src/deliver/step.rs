@@ -1,0 +1,330 @@
+//! One step of one subscription: begin it, tell it what has changed, or end it.
+
+use fhir_models::codes::SubscriptionStatus;
+use reqwest::{Method, Url};
+
+use super::call::{Call, Failure, call};
+use super::{Parts, limits};
+use crate::store::{Batch, Document, Order, OutcomeRow, Precondition, Query, StoreError, Write};
+use crate::translate::subscription::notice::{self, Standing};
+use crate::translate::subscription::{Content, Event, Hook, Level, Progress, mark, with_status};
+
+/// A subscription at the beginning of a step.
+pub(super) struct Turn {
+    pub(super) document: Document,
+    pub(super) hook: Hook,
+    pub(super) progress: Option<Progress>,
+    /// Failures in a row before.
+    pub(super) tries: u32,
+    /// A heartbeat is due unless there is something to tell.
+    pub(super) beats: bool,
+    /// More subscriptions are asked for than are served, and this is one of the last.
+    pub(super) surplus: bool,
+    pub(super) now_us: i64,
+}
+
+/// What a step came to.
+pub(super) enum Came {
+    /// There is nothing to tell.
+    Idle(Progress),
+    /// It was told something, and there may be more.
+    More(Progress),
+    /// The Subscription was written.
+    Changed,
+    /// It was not reached.
+    Failed { progress: Progress, failure: Failure, waiting: usize },
+}
+
+impl Turn {
+    /// Makes the step.
+    ///
+    /// # Errors
+    /// The store.
+    pub(super) async fn step(mut self, parts: &Parts) -> Result<Came, StoreError> {
+        let progress = self.progress.take().unwrap_or_else(|| Progress::from(self.document.seq));
+        let is_over = self.hook.end_us.is_some_and(|end| end <= self.now_us);
+        match self.hook.status {
+            SubscriptionStatus::Requested | SubscriptionStatus::Active if is_over => {
+                self.write(parts, SubscriptionStatus::Off, None, &progress).await
+            }
+            SubscriptionStatus::Requested if self.surplus => {
+                let why = format!("more than {} subscriptions are asked for", limits::SUBSCRIPTIONS);
+                self.failed(parts, progress, Failure::Never { why }, limits::GIVE_UP_US).await
+            }
+            SubscriptionStatus::Requested => self.begin(parts, progress).await,
+            SubscriptionStatus::Active => self.tell(parts, progress).await,
+            SubscriptionStatus::Error | SubscriptionStatus::Off => Ok(Came::Idle(progress)),
+        }
+    }
+
+    fn standing<'a>(&'a self, parts: &'a Parts, events: u64) -> Standing<'a> {
+        Standing::of(&self.hook, &parts.base, &self.document.id, events, self.now_us)
+    }
+
+    /// Makes a subscription that was asked for active; by the guide only once the subscriber has answered.
+    async fn begin(self, parts: &Parts, progress: Progress) -> Result<Came, StoreError> {
+        if let Content::Notice(_) = self.hook.content {
+            let body = notice::handshake(&self.standing(parts, progress.events));
+            if let Err(failure) = self.post(parts, Some(body)).await {
+                return self.failed(parts, progress, failure, limits::HANDSHAKE_US).await;
+            }
+        }
+        let progress = Progress { failing_since_us: None, ..progress };
+        self.write(parts, SubscriptionStatus::Active, None, &progress).await
+    }
+
+    /// Tells what has changed since.
+    async fn tell(self, parts: &Parts, progress: Progress) -> Result<Came, StoreError> {
+        let query = match (parts.follows)(&self.hook.criteria) {
+            Ok(query) => query,
+            // the rules of searching are others than when it was let in
+            Err(refusal) => {
+                let why = format!("{}: {}", refusal.path, refusal.why);
+                return self.failed(parts, progress, Failure::Never { why }, limits::GIVE_UP_US).await;
+            }
+        };
+        match self.hook.content {
+            Content::Call => self.tell_by_calls(parts, progress, query).await,
+            Content::Resource => self.tell_by_resources(parts, progress, query).await,
+            Content::Notice(level) => self.tell_by_notices(parts, progress, query, level).await,
+        }
+    }
+
+    /// One call for all that has changed: whoever is called looks for itself.
+    async fn tell_by_calls(
+        self,
+        parts: &Parts,
+        mut progress: Progress,
+        query: Query,
+    ) -> Result<Came, StoreError> {
+        let mut last = progress.seq;
+        loop {
+            let page = parts.changes(&query, last, limits::PAGE).await?;
+            let more = page.len() == limits::PAGE;
+            last = page.last().map_or(last, |d| d.seq);
+            if !more {
+                break;
+            }
+        }
+        if last == progress.seq {
+            return Ok(Came::Idle(progress));
+        }
+        match self.post(parts, None).await {
+            Ok(()) => progress.seq = last,
+            Err(failure) if self.gives_in(&failure) => {
+                parts.passed_over(&self.document.id, 1);
+                progress.seq = last;
+            }
+            Err(failure) => return self.failed(parts, progress, failure, limits::GIVE_UP_US).await,
+        }
+        self.told(parts, progress).await
+    }
+
+    /// Each resource by itself, the longest unchanged first.
+    async fn tell_by_resources(
+        self,
+        parts: &Parts,
+        mut progress: Progress,
+        query: Query,
+    ) -> Result<Came, StoreError> {
+        let page = parts.changes(&query, progress.seq, limits::PAGE).await?;
+        if page.is_empty() {
+            return Ok(Came::Idle(progress));
+        }
+        for (index, document) in page.iter().enumerate() {
+            let (url, body) = (self.below(parts, &document.kind, &document.id), parts.served(document));
+            let sent = match (url, body) {
+                (Ok(url), Some(body)) => {
+                    self.send(parts, Call { method: Method::PUT, url, body: Some(body) }).await
+                }
+                (Err(failure), _) => Err(failure),
+                // a deletion is not told
+                (Ok(_), None) => Ok(()),
+            };
+            match sent {
+                Ok(()) => {}
+                Err(failure) if index == 0 && self.gives_in(&failure) => {
+                    parts.passed_over(&self.document.id, 1);
+                }
+                Err(failure) => return self.failed(parts, progress, failure, limits::GIVE_UP_US).await,
+            }
+            progress.seq = document.seq;
+        }
+        self.told(parts, progress).await
+    }
+
+    /// Numbered Bundles.
+    async fn tell_by_notices(
+        self,
+        parts: &Parts,
+        mut progress: Progress,
+        query: Query,
+        level: Level,
+    ) -> Result<Came, StoreError> {
+        if progress.pending.is_none() {
+            let page = parts.changes(&query, progress.seq, self.hook.events).await?;
+            if page.is_empty() {
+                return self.beat(parts, progress).await;
+            }
+            let event = |d: Document| Event {
+                kind: d.kind,
+                id: d.id,
+                version: d.version,
+                seq: d.seq,
+                at_us: d.received_us,
+            };
+            progress.number(page.into_iter().map(event).collect());
+            parts.keep(&self.document.id, Some(&progress), self.now_us).await?;
+        }
+        let Some(pending) = progress.pending.as_ref() else { return Ok(Came::Idle(progress)) };
+        let mut resources = Vec::new();
+        if level == Level::FullResource {
+            for event in &pending.events {
+                let document = parts.store.version(&event.kind, &event.id, event.version).await?;
+                resources.push(document.and_then(|d| parts.served(&d)));
+            }
+        }
+        let body = notice::events(&self.standing(parts, progress.events), level, pending, resources);
+        let events = pending.events.len();
+        match self.post(parts, Some(body)).await {
+            Ok(()) => progress.settle(),
+            Err(failure) if self.gives_in(&failure) => {
+                parts.passed_over(&self.document.id, events);
+                progress.settle();
+            }
+            Err(failure) => return self.failed(parts, progress, failure, limits::GIVE_UP_US).await,
+        }
+        self.told(parts, progress).await
+    }
+
+    /// Says that there is nothing to say, if that is wanted.
+    async fn beat(self, parts: &Parts, progress: Progress) -> Result<Came, StoreError> {
+        if !self.beats {
+            return Ok(Came::Idle(progress));
+        }
+        let body = notice::heartbeat(&self.standing(parts, progress.events));
+        match self.post(parts, Some(body)).await {
+            Ok(()) => self.told(parts, progress).await,
+            Err(failure) => self.failed(parts, progress, failure, limits::GIVE_UP_US).await,
+        }
+    }
+
+    async fn post(&self, parts: &Parts, body: Option<Vec<u8>>) -> Result<(), Failure> {
+        let url = self.endpoint(parts)?;
+        self.send(parts, Call { method: Method::POST, url, body }).await
+    }
+
+    async fn send(&self, parts: &Parts, what: Call) -> Result<(), Failure> {
+        let sent = call(&parts.client, &self.hook, what, self.now_us).await;
+        parts.counted(sent.is_ok());
+        sent
+    }
+
+    /// The endpoint, if it may still be called: the configuration may be another than when it was let in.
+    fn endpoint(&self, parts: &Parts) -> Result<Url, Failure> {
+        let checked = parts.outward.check(&self.hook.endpoint);
+        checked.map_err(|refused| Failure::Never { why: refused.to_string() })
+    }
+
+    /// Where a resource is put: the endpoint is the base of a service.
+    fn below(&self, parts: &Parts, kind: &str, id: &str) -> Result<Url, Failure> {
+        let mut url = self.endpoint(parts)?;
+        let never = || Failure::Never { why: "nothing can be below the endpoint".to_owned() };
+        url.path_segments_mut().map_err(|()| never())?.pop_if_empty().push(kind).push(id);
+        Ok(url)
+    }
+
+    /// Whether a notification is passed over because it has been refused too often.
+    fn gives_in(&self, failure: &Failure) -> bool {
+        matches!(failure, Failure::Refused { .. }) && self.tries + 1 >= limits::REFUSALS
+    }
+
+    /// Stores how far it has been told.
+    async fn told(&self, parts: &Parts, progress: Progress) -> Result<Came, StoreError> {
+        let progress = Progress { failing_since_us: None, ..progress };
+        parts.keep(&self.document.id, Some(&progress), self.now_us).await?;
+        Ok(Came::More(progress))
+    }
+
+    /// Notes a failure; after too long a time of them the subscription is in error.
+    async fn failed(
+        &self,
+        parts: &Parts,
+        mut progress: Progress,
+        failure: Failure,
+        patience_us: i64,
+    ) -> Result<Came, StoreError> {
+        let since = *progress.failing_since_us.get_or_insert(self.now_us);
+        let spent = self.now_us.saturating_sub(since) >= patience_us;
+        if spent || matches!(failure, Failure::Never { .. }) {
+            tracing::error!(
+                subscription = self.document.id,
+                why = failure.why(),
+                "a subscriber is told no more"
+            );
+            progress.failing_since_us = None;
+            return self.write(parts, SubscriptionStatus::Error, Some(failure.why()), &progress).await;
+        }
+        if self.tries == 0 {
+            tracing::warn!(
+                subscription = self.document.id,
+                why = failure.why(),
+                "a subscriber was not reached"
+            );
+        }
+        parts.keep(&self.document.id, Some(&progress), self.now_us).await?;
+        let waiting = match (parts.follows)(&self.hook.criteria) {
+            Ok(query) => parts.changes(&query, progress.seq, limits::WAITING).await?.len(),
+            Err(_) => 0,
+        };
+        Ok(Came::Failed { progress, failure, waiting })
+    }
+
+    /// Writes the Subscription at another status, unless its client has written it meanwhile.
+    async fn write(
+        &self,
+        parts: &Parts,
+        status: SubscriptionStatus,
+        error: Option<&str>,
+        progress: &Progress,
+    ) -> Result<Came, StoreError> {
+        let body = self.document.body.as_deref().unwrap_or_default();
+        let body = with_status(body, status, error)
+            .map_err(|error| StoreError::Internal(format!("a stored Subscription: {}", error.path)))?;
+        let write = Write {
+            kind: "Subscription".into(),
+            id: Some(self.document.id.clone()),
+            body: Some(body),
+            precondition: Precondition::Version(self.document.version),
+            outcome: Some(OutcomeRow { status: Some(status.to_string()), ..OutcomeRow::default() }),
+            ..Write::default()
+        };
+        let marks = vec![(mark(&self.document.id).into(), progress.write())];
+        let batch = Batch { now_us: self.now_us, writes: vec![write], marks, ..Batch::default() };
+        match parts.store.commit(batch).await {
+            Ok(_) | Err(StoreError::VersionConflict { .. }) => Ok(Came::Changed),
+            Err(error) => Err(error),
+        }
+    }
+}
+
+impl Parts {
+    /// What has changed after a position and fits, each document once and as it is now.
+    async fn changes(&self, query: &Query, after: i64, limit: usize) -> Result<Vec<Document>, StoreError> {
+        let query =
+            Query { after: Some(after), order: Order::OldestFirst, limit, total: false, ..query.clone() };
+        Ok(self.store.search(query).await?.documents)
+    }
+
+    /// Stores how far a subscriber has been told; none: it is forgotten.
+    pub(super) async fn keep(
+        &self,
+        id: &str,
+        progress: Option<&Progress>,
+        now_us: i64,
+    ) -> Result<(), StoreError> {
+        let text = progress.map(Progress::write).unwrap_or_default();
+        let marks = vec![(mark(id).into(), text)];
+        self.store.commit(Batch { now_us, marks, ..Batch::default() }).await.map(|_| ())
+    }
+}

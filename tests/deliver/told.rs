@@ -1,0 +1,147 @@
+//! What subscribers of R4's own kind are told.
+
+use serde_json::json;
+
+use super::{Answer, Desk, Receiver, classic, loopback};
+
+const JSON: Option<&str> = Some("application/fhir+json");
+
+#[tokio::test]
+async fn each_resource_that_fits_is_put_below_the_endpoint_as_it_is_served() {
+    let mut receiver = Receiver::start().await;
+    let desk = Desk::new(loopback(&[&receiver])).await;
+    let mut subscription = classic("Task?status=ready", &format!("{}/hook/", receiver.url), JSON);
+    subscription["channel"]["header"] = json!(["Authorization: Bearer secret", "X-Ward:north "]);
+    desk.task("before", "ready", "said before anybody asked").await;
+    desk.follow("s", subscription).await;
+    desk.task("other", "draft", "does not fit").await;
+    desk.task("t1", "ready", "brush").await;
+    let got = receiver.get().await;
+    assert_eq!(got.what(), ("PUT", "/hook/Task/t1"));
+    assert_eq!(got.header("content-type"), "application/fhir+json");
+    assert_eq!((got.header("authorization"), got.header("x-ward")), ("Bearer secret", "north"));
+    let (_, served) = desk.ask("GET", "/fhir/Task/t1", None).await;
+    assert_eq!(got.json(), served);
+    desk.task("t1", "ready", "brush again").await;
+    let got = receiver.get().await;
+    assert_eq!(got.what(), ("PUT", "/hook/Task/t1"));
+    assert_eq!(got.json()["meta"]["versionId"], "2");
+    // R4 tells nobody of what no longer fits
+    desk.task("t1", "completed", "done").await;
+    desk.task("t2", "ready", "moisten").await;
+    assert_eq!(receiver.get().await.what(), ("PUT", "/hook/Task/t2"));
+}
+
+#[tokio::test]
+async fn without_a_payload_the_endpoint_is_called_with_nothing_once_for_all_that_has_changed() {
+    let mut receiver = Receiver::start().await;
+    let desk = Desk::new(loopback(&[&receiver])).await;
+    desk.follow("s", classic("Task", &format!("{}/hook", receiver.url), None)).await;
+    receiver.next(Answer::Status(503, None));
+    desk.task("t0", "ready", "a").await;
+    let got = receiver.get().await;
+    assert_eq!(got.what(), ("POST", "/hook"));
+    assert!(got.body.is_empty());
+    assert_eq!((got.header("content-length"), got.header("content-type")), ("0", ""));
+    desk.counts(|d| &d.failing, 1).await;
+    for number in 0..100 {
+        desk.task(&format!("t{number}"), "ready", "b").await;
+    }
+    desk.pass(10);
+    assert_eq!(receiver.get().await.what(), ("POST", "/hook"));
+    desk.counts(|d| &d.taken, 1).await;
+    desk.task("t101", "ready", "c").await;
+    receiver.get().await;
+    assert!(receiver.is_quiet());
+}
+
+#[tokio::test]
+async fn what_changed_again_while_it_waited_is_told_once_as_it_is_now() {
+    let mut receiver = Receiver::start().await;
+    let desk = Desk::new(loopback(&[&receiver])).await;
+    desk.follow("s", classic("Task?", &format!("{}/hook", receiver.url), JSON)).await;
+    receiver.next(Answer::Status(503, None));
+    desk.task("t1", "ready", "first").await;
+    assert_eq!(receiver.get().await.json()["description"], "first");
+    desk.counts(|d| &d.failing, 1).await;
+    desk.task("t1", "ready", "second").await;
+    desk.task("t2", "ready", "another").await;
+    desk.task("t1", "in-progress", "third").await;
+    desk.pass(10);
+    assert_eq!(receiver.get().await.json()["description"], "another");
+    assert_eq!(receiver.get().await.json()["description"], "third");
+    desk.task("t3", "ready", "last").await;
+    assert_eq!(receiver.get().await.json()["description"], "last");
+}
+
+#[tokio::test]
+async fn more_than_a_page_arrives_in_the_order_of_the_changes() {
+    let mut receiver = Receiver::start().await;
+    let desk = Desk::new(loopback(&[&receiver])).await;
+    desk.follow("s", classic("Task", &format!("{}/hook", receiver.url), JSON)).await;
+    for number in 0..100 {
+        desk.task(&format!("t{number}"), "ready", "a").await;
+    }
+    for number in 0..100 {
+        assert_eq!(receiver.get().await.path, format!("/hook/Task/t{number}"));
+    }
+}
+
+#[tokio::test]
+async fn whoever_turns_it_off_and_on_again_begins_anew() {
+    let mut receiver = Receiver::start().await;
+    let desk = Desk::new(loopback(&[&receiver])).await;
+    let mut subscription = classic("Task", &format!("{}/hook", receiver.url), JSON);
+    desk.follow("s", subscription.clone()).await;
+    desk.task("t1", "ready", "a").await;
+    receiver.get().await;
+    desk.counts(|d| &d.taken, 1).await;
+    subscription["status"] = "off".into();
+    desk.subscribe("s", subscription.clone()).await;
+    desk.counts(|d| &d.served, 0).await;
+    desk.task("t2", "ready", "nobody listens").await;
+    subscription["status"] = "requested".into();
+    desk.follow("s", subscription).await;
+    desk.task("t3", "ready", "b").await;
+    assert_eq!(receiver.get().await.path, "/hook/Task/t3");
+}
+
+#[tokio::test]
+async fn it_ends_when_it_said_that_it_would() {
+    let mut receiver = Receiver::start().await;
+    let desk = Desk::new(loopback(&[&receiver])).await;
+    let mut subscription = classic("Task", &format!("{}/hook", receiver.url), JSON);
+    subscription["end"] = "2026-03-01T13:00:00Z".into();
+    desk.follow("s", subscription).await;
+    desk.pass(3_599);
+    desk.task("t1", "ready", "a").await;
+    receiver.get().await;
+    desk.counts(|d| &d.taken, 1).await;
+    desk.pass(1);
+    desk.becomes("s", "off").await;
+    desk.task("t2", "ready", "b").await;
+    desk.follow("t", classic("Task", &format!("{}/other", receiver.url), JSON)).await;
+    desk.task("t3", "ready", "c").await;
+    assert_eq!(receiver.get().await.path, "/other/Task/t3");
+}
+
+#[tokio::test]
+async fn the_reconcilers_tasks_reach_a_subscriber_of_a_running_service() {
+    let mut receiver = Receiver::start().await;
+    let config = format!(
+        "[subscriptions]\nallow = [\"{}/\"]\ninner = [\"127.0.0.1\"]\n[site]\nprotocol = \"minimal\"\n\
+         [[unit]]\nlocation = \"north\"\n",
+        receiver.url
+    );
+    let ward = crate::worklist::ward::Ward::open(&config).await;
+    let mut subscription = classic("Task?status=ready", &receiver.url, JSON);
+    subscription["id"] = "s".into();
+    ward.put(subscription).await;
+    ward.admit().await;
+    ward.until("02:00").await;
+    let got = receiver.get().await;
+    assert_eq!(got.method, "PUT");
+    let task: fhir_models::Task = fhir_models::parse(&got.body).unwrap();
+    assert_eq!(task.r#for.unwrap().reference.unwrap(), "Patient/p");
+    ward.service.shutdown().await.unwrap();
+}
