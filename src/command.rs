@@ -1,5 +1,6 @@
 //! What `terce` does on the command line.
 
+mod audit;
 mod replay;
 
 use std::io::Write;
@@ -41,6 +42,8 @@ enum Act {
     Explain(Explain),
     /// Compute everything that is derived from documents anew and report the differences. Stop the service first.
     Rebuild(Common),
+    /// The chain of what was recorded of requests: walk along it, or print its head to keep elsewhere.
+    Audit(audit::Arguments),
     /// Count years of charting from FHIR R4 NDJSON files, as the service would have.
     Replay(Box<replay::Arguments>),
     /// Add up the outputs of replays of a split input.
@@ -91,6 +94,7 @@ pub fn run(command: Command) -> ExitCode {
         Act::Compare(arguments) => return replay::compare(arguments),
         Act::Serve(common) | Act::Check(common) | Act::Rebuild(common) => common,
         Act::Explain(explain) => &explain.common,
+        Act::Audit(asked) => &asked.common,
     };
     telemetry::start(&common.log, common.log_json);
     let config = match configured(common) {
@@ -115,15 +119,17 @@ pub fn run(command: Command) -> ExitCode {
             Act::Check(_) => check(config).await,
             Act::Rebuild(_) => rebuild(config).await,
             Act::Explain(asked) => explain_stay(config, asked).await,
+            Act::Audit(asked) => return Err(audit::run(config, asked).await),
             Act::Replay(_) | Act::Merge(_) | Act::Compare(_) => Ok(()),
         }
+        .map_err(|error| {
+            say(&format!("{error:#}"), true);
+            ExitCode::FAILURE
+        })
     });
     match done {
         Ok(()) => ExitCode::SUCCESS,
-        Err(error) => {
-            say(&format!("{error:#}"), true);
-            ExitCode::FAILURE
-        }
+        Err(code) => code,
     }
 }
 

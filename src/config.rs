@@ -32,6 +32,21 @@ pub struct Config {
     pub sources: Vec<Source>,
     /// Where subscribers may be called.
     pub subscribers: Outward,
+    /// What is recorded of requests.
+    pub audit: Auditing,
+}
+
+/// What is recorded of requests.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Auditing {
+    /// All of them: what writes in the same transaction, what reads soon after it was answered.
+    #[default]
+    On,
+    /// All of them, and nothing is answered that is not recorded.
+    Strict,
+    /// None: something before the service does it.
+    Off,
 }
 
 /// What a site says of itself.
@@ -85,6 +100,7 @@ struct File {
     unit: Vec<SiteUnit>,
     source: Vec<Source>,
     subscriptions: SubscriptionsFile,
+    audit: Auditing,
 }
 
 #[derive(Deserialize, Default)]
@@ -126,6 +142,7 @@ impl Config {
             },
             sources: Vec::new(),
             subscribers: Outward::default(),
+            audit: Auditing::default(),
         }
     }
 
@@ -153,6 +170,7 @@ impl Config {
         config.data = file.data.unwrap_or(config.data);
         config.own_bases = file.own_bases;
         config.sources = file.source;
+        config.audit = file.audit;
         match Outward::new(&file.subscriptions.allow, &file.subscriptions.inner) {
             Ok(subscribers) => config.subscribers = subscribers,
             Err(wrong) => errors.extend(wrong.iter().map(|w| format!("subscriptions: {w}"))),

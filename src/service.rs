@@ -15,7 +15,7 @@ use crate::config::Config;
 use crate::deliver::{Deliverer, Follows};
 use crate::feed::Feeds;
 use crate::reconcile::Reconciler;
-use crate::rest::{self, Rest};
+use crate::rest::{self, Auditor, Rest};
 use crate::stays::Stays;
 use crate::store::{Store, StoreError};
 use crate::telemetry::Deliveries;
@@ -36,6 +36,7 @@ pub struct Running {
     reconciler: JoinHandle<Result<(), StoreError>>,
     looks: Reconciler,
     deliverer: JoinHandle<Result<(), StoreError>>,
+    recorder: JoinHandle<()>,
     server: JoinHandle<std::io::Result<()>>,
 }
 
@@ -76,19 +77,22 @@ pub async fn serve_on(store: Store, config: Config, clock: Clock) -> anyhow::Res
     let counters = reconciler.counters();
     let base = config.public_base.clone().unwrap_or_else(|| format!("http://{address}/fhir"));
     let subscribers = Arc::new(config.subscribers.clone());
+    let (auditor, recorder) = Auditor::queued(store.clone(), config.audit, stopped.clone());
     let rest =
         Rest::new(store.clone(), stays.clone(), feeds, clock.clone(), signal.clone(), config, counters)
-            .telling(told.clone(), deliveries.clone());
+            .telling(told.clone(), deliveries.clone())
+            .recording(auditor);
     let deliverer =
         Deliverer::new(store.clone(), subscribers, follows(&rest), base, clock.clone(), told, deliveries)
             .context("subscribers cannot be called")?;
     rest.settle_rules().await?;
     let server = tokio::spawn(rest::serve(listener, rest::router(rest), stopped.clone()));
     let looks = reconciler.clone();
+    let recorder = tokio::spawn(recorder);
     let deliverer = tokio::spawn(deliverer.run(stopped.clone()));
     let reconciler = tokio::spawn(reconciler.run(stopped));
     info!(%address, "listening");
-    Ok(Running { address, store, stays, clock, signal, stop, reconciler, looks, deliverer, server })
+    Ok(Running { address, store, stays, clock, signal, stop, reconciler, looks, deliverer, recorder, server })
 }
 
 /// How the interface reads the criteria of a subscription.
@@ -150,6 +154,7 @@ impl Running {
         if !self.deliverer.is_finished() {
             self.deliverer.await??;
         }
+        self.recorder.await?;
         self.store.close().await?;
         Ok(())
     }

@@ -1,11 +1,13 @@
 //! What a request asks for, beside its body: path, query, preferences, preconditions.
 
 use std::borrow::Cow;
+use std::sync::Arc;
 
 use axum::http::header::{self, HeaderName};
 use axum::http::request::Parts;
 use axum::http::{HeaderMap, Method};
 
+use super::audit::Act;
 use super::limits;
 use super::refused::Refused;
 use super::text;
@@ -23,6 +25,8 @@ pub(super) struct Ask<'a> {
     pub(super) headers: &'a HeaderMap,
     /// The address of this service as the client calls it, with `/fhir`.
     pub(super) base: &'a str,
+    /// What is recorded of it.
+    pub(super) act: &'a Arc<Act>,
     /// When it came, in microseconds.
     pub(super) now_us: i64,
 }
@@ -46,7 +50,13 @@ impl<'a> Ask<'a> {
     ///
     /// # Errors
     /// A path that is no text.
-    pub(super) fn new(parts: &'a Parts, below: &'a str, base: &'a str, now_us: i64) -> Result<Self, Refused> {
+    pub(super) fn new(
+        parts: &'a Parts,
+        below: &'a str,
+        base: &'a str,
+        act: &'a Arc<Act>,
+        now_us: i64,
+    ) -> Result<Self, Refused> {
         let mut path = Vec::with_capacity(4);
         for segment in below.split('/').filter(|s| !s.is_empty()) {
             let segment = text::decoded(segment, false);
@@ -54,7 +64,7 @@ impl<'a> Ask<'a> {
         }
         let method = if parts.method == Method::HEAD { Method::GET } else { parts.method.clone() };
         let query = parts.uri.query().unwrap_or_default();
-        Ok(Ask { method, path, query, headers: &parts.headers, base, now_us })
+        Ok(Ask { method, path, query, headers: &parts.headers, base, act, now_us })
     }
 
     /// A header's text, if it is sent and is text.

@@ -14,6 +14,13 @@ use crate::translate::subscription;
 /// The extension by which the backport guide has a server name its topics.
 const TOPIC_EXTENSION: &str = "http://hl7.org/fhir/uv/subscriptions-backport/StructureDefinition/capabilitystatement-subscriptiontopic-canonical";
 
+/// Of AuditEvents, which are no documents: nobody writes them, and none has a second version.
+const AUDIT_EVENT: &str = concat!(
+    ",{\"type\":\"AuditEvent\",\"documentation\":\"Who did what, in a chain that shows what is done to it.\",",
+    "\"interaction\":[{\"code\":\"read\"},{\"code\":\"search-type\"}],\"versioning\":\"no-version\",\"searchParam\":[",
+    "{\"name\":\"date\",\"type\":\"date\"},{\"name\":\"patient\",\"type\":\"reference\"},{\"name\":\"entity\",\"type\":\"reference\"}]}"
+);
+
 /// `GET /fhir/metadata`.
 pub(super) fn answer(edge: &Edge, ask: &Ask<'_>) -> Outcome {
     let body = statement(ask.base, edge.since_us);
@@ -47,6 +54,7 @@ fn statement(base: &str, since_us: i64) -> String {
         }
         push_kind(&mut out, kind);
     }
+    out.push_str(AUDIT_EVENT);
     out.push_str("],\"interaction\":[{\"code\":\"transaction\"},{\"code\":\"batch\"}]}]}");
     out
 }

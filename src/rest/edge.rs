@@ -1,5 +1,6 @@
 //! Where every request comes in and goes out.
 
+use std::net::{IpAddr, Ipv4Addr};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 
@@ -12,10 +13,15 @@ use tower_http::catch_panic::ResponseForPanic;
 
 use super::answer::Answer;
 use super::ask::Ask;
+use super::audit::{self, Act};
 use super::body::{Budget, Held, Takes};
 use super::refused::{Issue, Refused, outcome};
+use super::server::Peer;
 use super::types::{self, KINDS, Kind};
-use super::{Metrics, Outcome, Rest, bundle, capability, operations, probes, read, search, write};
+use super::{
+    Metrics, Outcome, Rest, bundle, capability, limits, operations, probes, read, search, text, write,
+};
+use crate::store::Audit;
 
 const REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
 const CORRELATION_ID: HeaderName = HeaderName::from_static("x-correlation-id");
@@ -63,15 +69,18 @@ impl Edge {
 /// Answers a request.
 pub(super) async fn answer(State(edge): State<Arc<Edge>>, request: Request<Body>) -> Response<Body> {
     let (parts, body) = request.into_parts();
+    let id = edge.request_id(&parts.headers);
     let (row, answered) = match parts.uri.path().strip_prefix("/fhir") {
-        Some(below) if below.is_empty() || below.starts_with('/') => fhir(&edge, &parts, below, body).await,
+        Some(below) if below.is_empty() || below.starts_with('/') => {
+            fhir(&edge, &parts, &id, below, body).await
+        }
         _ => (KINDS.len(), beside(&edge, &parts).await),
     };
     let answer = answered.unwrap_or_else(Answer::from);
     edge.rest.metrics.answered(row, answer.status);
     let mut response = answer.into_response(parts.method == Method::HEAD);
     let headers = response.headers_mut();
-    headers.insert(REQUEST_ID, edge.request_id(&parts.headers));
+    headers.insert(REQUEST_ID, id);
     if let Some(sent) = parts.headers.get(CORRELATION_ID).filter(|v| is_plain(v)) {
         headers.insert(CORRELATION_ID, sent.clone());
     }
@@ -108,14 +117,32 @@ fn base(edge: &Edge, parts: &Parts) -> String {
 }
 
 /// What is asked below `/fhir`, and the row that it is counted in.
-async fn fhir(edge: &Edge, parts: &Parts, below: &str, body: Body) -> (usize, Outcome) {
+async fn fhir(edge: &Edge, parts: &Parts, id: &HeaderValue, below: &str, body: Body) -> (usize, Outcome) {
     let base = base(edge, parts);
-    let ask = match Ask::new(parts, below, &base, edge.rest.clock.now().micros()) {
+    let act = Arc::new(act(parts, id));
+    let ask = match Ask::new(parts, below, &base, &act, edge.rest.clock.now().micros()) {
         Ok(ask) => ask,
         Err(refused) => return (KINDS.len(), Err(refused)),
     };
     let row = ask.path.first().and_then(|name| types::kind(name)).map_or(KINDS.len(), Kind::index);
-    (row, route(edge, &ask, body).await)
+    let path: Vec<&str> = ask.path.iter().map(AsRef::as_ref).collect();
+    let Some(deed) = audit::deed(&ask.method, &path) else { return (row, route(edge, &ask, body).await) };
+    act.is(deed);
+    let answered = route(edge, &ask, body).await;
+    (row, edge.rest.record(&act, ask.now_us, answered).await)
+}
+
+/// A request as it will be recorded.
+fn act(parts: &Parts, id: &HeaderValue) -> Act {
+    let asked = parts.uri.path_and_query().map_or("", |asked| asked.as_str());
+    let from = parts.extensions.get::<Peer>().map_or(IpAddr::V4(Ipv4Addr::LOCALHOST), |peer| peer.0);
+    Act::new(Audit {
+        who: "anonymous".to_owned(),
+        from: from.to_string(),
+        request: id.to_str().unwrap_or_default().to_owned(),
+        asked: text::cut(asked, limits::AUDIT_ASKED_BYTES).to_owned(),
+        ..Audit::default()
+    })
 }
 
 async fn route(edge: &Edge, ask: &Ask<'_>, body: Body) -> Outcome {
@@ -131,6 +158,7 @@ async fn route(edge: &Edge, ask: &Ask<'_>, body: Body) -> Outcome {
             Method::GET => capability::answer(edge, ask),
             _ => Err(Refused::Method("GET, HEAD")),
         },
+        ["AuditEvent", rest @ ..] => audit::serve(&edge.rest, ask, rest).await,
         [name, rest @ ..] => {
             let kind = types::kind(name).ok_or(Refused::UnknownType)?;
             of_kind(edge, ask, kind, rest, body).await

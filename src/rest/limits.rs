@@ -74,5 +74,14 @@ pub const GRACE: Duration = Duration::from_secs(10);
 /// For how long the service is not ready after a write found no room, unless one succeeds.
 pub const REFUSING: Duration = Duration::from_secs(30);
 
+/// Audit rows that wait to be stored: a second of many reads. Whoever reads beyond it waits.
+pub const AUDIT_QUEUE: usize = 4_096;
+
+/// Audit rows in one commit.
+pub const AUDIT_GROUP: usize = 512;
+
+/// Bytes that an audit row keeps of what was asked.
+pub const AUDIT_ASKED_BYTES: usize = 2_048;
+
 /// Seconds after which a client that was told to wait should try again.
 pub const RETRY_AFTER_S: &str = "2";

@@ -12,6 +12,7 @@
 
 mod answer;
 mod ask;
+mod audit;
 mod body;
 mod bundle;
 mod capability;
@@ -30,6 +31,7 @@ mod text;
 pub mod types;
 mod write;
 
+pub use audit::Auditor;
 pub use metrics::Metrics;
 pub use operations::{explanation_json, explanation_text};
 pub use server::{Times, serve, serve_within};
@@ -69,6 +71,7 @@ pub struct Rest {
     deliveries: Arc<Deliveries>,
     /// Where subscribers may be called.
     subscribers: Arc<Outward>,
+    auditor: Auditor,
     metrics: Arc<Metrics>,
     /// The address of `/fhir` as clients call it, without a final slash; none: `http://` and the request's `Host`.
     public_base: Option<Arc<str>>,
@@ -91,6 +94,7 @@ impl Rest {
         counters: Arc<Counters>,
     ) -> Self {
         let public_base = config.public_base.as_deref().map(|b| Arc::from(b.trim_end_matches('/')));
+        let auditor = Auditor::direct(store.clone(), config.audit);
         let own_bases = Arc::new(stays.site().settings.own_bases.clone());
         Rest {
             store,
@@ -102,6 +106,7 @@ impl Rest {
             told: Arc::default(),
             deliveries: Arc::default(),
             subscribers: Arc::new(config.subscribers.clone()),
+            auditor,
             metrics: Arc::default(),
             public_base,
             own_bases,
@@ -115,6 +120,12 @@ impl Rest {
     pub fn telling(mut self, told: Arc<Notify>, deliveries: Arc<Deliveries>) -> Self {
         self.told = told;
         self.deliveries = deliveries;
+        self
+    }
+
+    /// With `auditor` for what no write takes along.
+    pub fn recording(mut self, auditor: Auditor) -> Self {
+        self.auditor = auditor;
         self
     }
 
@@ -200,9 +211,12 @@ impl Rest {
         }
     }
 
-    /// Commits what clients wrote, counts it and wakes the reconciler.
-    async fn commit(&self, mut batch: Batch) -> Result<Committed, StoreError> {
+    /// Commits what clients wrote with who did so, counts it and wakes the reconciler.
+    async fn commit(&self, act: &audit::Act, mut batch: Batch) -> Result<Committed, StoreError> {
         let now_us = batch.now_us;
+        if self.auditor.is_on() {
+            batch.audits.push(act.of_writes());
+        }
         let rules =
             batch.writes.iter().any(|w| types::kind(&w.kind).is_some_and(|k| k.effect == Effect::Rules));
         let tells = batch.writes.iter().any(|w| subscription::concerns(&w.kind));
@@ -214,6 +228,7 @@ impl Rest {
         let committed = match self.store.commit(batch).await {
             Ok(committed) => committed,
             Err(error) => {
+                act.was_refused();
                 self.metrics.failed(&error, now_us);
                 return Err(error);
             }

@@ -50,6 +50,7 @@ pub(super) async fn version(
 
 fn shown(ask: &Ask<'_>, found: Option<Document>) -> Outcome {
     let document = found.ok_or(Refused::NotFound)?;
+    ask.act.saw(&document);
     let body = resource(&document)?.ok_or(Refused::Gone)?;
     let tag = text::etag(document.version);
     if ask.has(&tag) {
@@ -108,6 +109,7 @@ pub(super) async fn history(rest: &Rest, ask: &Ask<'_>, kind: &'static Kind, id:
     if versions.is_empty() && before.is_none() {
         return Err(Refused::NotFound);
     }
+    versions.iter().take(rows).for_each(|version| ask.act.saw(version));
     let address = format!("{}/{}/{id}", ask.base, kind.name);
     let mut out = String::from(
         "{\"resourceType\":\"Bundle\",\"type\":\"history\",\"link\":[{\"relation\":\"self\",\"url\":",

@@ -2,6 +2,7 @@
 
 use std::future::Future;
 use std::io;
+use std::net::IpAddr;
 use std::pin::Pin;
 use std::sync::Arc;
 use std::task::{Context, Poll, ready};
@@ -25,6 +26,10 @@ use tower::ServiceExt;
 use super::answer::{Answer, FHIR_JSON};
 use super::limits;
 use super::refused::{Issue, Refused, outcome};
+
+/// Who is at the other end of a connection.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Peer(pub(super) IpAddr);
 
 /// How long things may take.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -129,7 +134,11 @@ fn turn_away(stream: TcpStream) {
 async fn connection(times: Times, stream: TcpStream, router: Router, mut stop: watch::Receiver<bool>) {
     // small answers must not wait for one another
     let _ = stream.set_nodelay(true);
-    let service = service_fn(move |request: Request<Incoming>| {
+    let peer = stream.peer_addr().ok().map(|address| Peer(address.ip()));
+    let service = service_fn(move |mut request: Request<Incoming>| {
+        if let Some(peer) = peer {
+            request.extensions_mut().insert(peer);
+        }
         let router = router.clone();
         async move {
             match check(&request) {

@@ -2,6 +2,8 @@
 
 use std::borrow::Cow;
 
+use super::Audit;
+
 /// Everything that must be stored together.
 ///
 /// Guarantees: stored whole or not at all; durable once `commit` has returned. Applied in this order: `reconciled`
@@ -19,6 +21,8 @@ pub struct Batch {
     pub failed: Vec<Failed>,
     /// How far a source has told us everything.
     pub heartbeat: Option<Heartbeat>,
+    /// What is done by this batch, and by whom; with what was done and wrote nothing.
+    pub audits: Vec<Audit>,
     /// Small facts of the service itself by name, such as positions and the highest instant seen.
     pub marks: Vec<(Cow<'static, str>, String)>,
 }

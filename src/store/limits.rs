@@ -50,5 +50,10 @@ pub(super) const LOG_PAGES: i64 = 64 << 10;
 /// Bytes to which the log file is cut when it starts again.
 pub(super) const LOG_BYTES: i64 = 256 << 20;
 
+/// Things and patients that one audit row lists; of more it tells how many. A Bundle of thousands is one act of one
+/// sender, and its documents have versions that tell when they came.
+pub(super) const AUDIT_WHAT: usize = 64;
+pub(super) const AUDIT_PATIENTS: usize = 64;
+
 /// Prepared statements kept by a connection: all of the store's fixed ones and some of the composed searches.
 pub(super) const STATEMENTS: usize = 96;

@@ -11,17 +11,21 @@
 //!
 //! Assumptions: the disk keeps what it has acknowledged. Several processes may use one file on one machine.
 
+mod audit;
 mod batch;
+mod chain;
 mod error;
 mod limits;
 mod query;
 mod sql;
 mod sqlite;
 
+pub use audit::{Audit, AuditQuery, AuditRow};
 pub use batch::{
     Batch, Change, Committed, Doubtful, Failed, Heartbeat, Identifier, OutcomeRow, Precondition, Reconciled,
     StayRow, TallyRow, Token, Write, Written,
 };
+pub use chain::{Break, ChainHead, Hash, Walk};
 pub use error::StoreError;
 pub use query::{
     Changes, Counts, Derived, Document, DoubtRow, Doubts, Order, OutcomeQuery, Page, Query, SourceRow,
@@ -182,6 +186,20 @@ impl Store {
     pub async fn mark(&self, name: &str) -> Result<Option<String>, StoreError> {
         match self {
             Store::Sqlite(db) => db.mark(name).await,
+        }
+    }
+
+    /// Audit rows that fit a query, the newest first.
+    pub async fn audits(&self, query: AuditQuery) -> Result<Vec<AuditRow>, StoreError> {
+        match self {
+            Store::Sqlite(db) => db.audits(query).await,
+        }
+    }
+
+    /// Audit rows in the order of their numbers, after one of them (0: from the first).
+    pub async fn audits_after(&self, number: i64, limit: usize) -> Result<Vec<AuditRow>, StoreError> {
+        match self {
+            Store::Sqlite(db) => db.audits_after(number, limit).await,
         }
     }
 

@@ -12,9 +12,11 @@
 //! * [`shipped`]: the definitions that come with Terce;
 //! * [`outcomes`]: what must be said, as Task and DetectedIssue, and what has been said, read back;
 //! * [`subscription`]: what a subscriber asks for, and what it is told;
+//! * [`audit`]: who did what, as AuditEvent;
 //! * [`tallies`]: the tallies of a stay as bytes; [`measures`]: sums as MeasureReport.
 
 pub mod advice;
+pub mod audit;
 pub mod codes;
 pub mod document;
 pub mod dossier;

@@ -9,6 +9,7 @@
     reason = "helpers of tests stand outside the functions that are tests"
 )]
 
+mod audit;
 mod bundles;
 mod capability;
 mod hostile;

@@ -8,6 +8,7 @@
     reason = "what a test relies on stops it"
 )]
 
+mod audit;
 mod conditional;
 mod documents;
 mod files;

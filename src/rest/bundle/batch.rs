@@ -159,7 +159,7 @@ async fn commit(
         writes.iter().any(|w| w.precondition != Precondition::None).then(|| writes.clone());
     let bodies: Vec<Option<Vec<u8>>> =
         if keep { writes.iter().map(|w| w.body.clone()).collect() } else { Vec::new() };
-    let error = match rest.commit(Batch { now_us: ask.now_us, writes, ..Batch::default() }).await {
+    let error = match rest.commit(ask.act, Batch { now_us: ask.now_us, writes, ..Batch::default() }).await {
         Ok(committed) => {
             for (at, ((index, warnings), written)) in places.into_iter().zip(committed.written).enumerate() {
                 let body = bodies.get(at).cloned().flatten();
@@ -180,9 +180,10 @@ async fn commit(
             plain_places.push((index, found));
             continue;
         }
-        let rest = rest.clone();
+        let (rest, act) = (rest.clone(), ask.act.clone());
         apart.spawn(async move {
-            let committed = rest.commit(Batch { now_us, writes: vec![write], ..Batch::default() }).await;
+            let committed =
+                rest.commit(&act, Batch { now_us, writes: vec![write], ..Batch::default() }).await;
             (index, found, committed.map_err(Refused::from).and_then(write::first))
         });
     }
@@ -220,7 +221,7 @@ pub(super) fn write_of(error: &StoreError) -> Option<usize> {
 async fn one(rest: &Rest, ask: &Ask<'_>, deed: Deed) -> Result<Fate, Refused> {
     match deed {
         Deed::Amend { kind, id, sent, if_match } => {
-            let (written, body) = write::amend(rest, kind, &id, &sent, if_match, ask.now_us).await?;
+            let (written, body) = write::amend(rest, ask, kind, &id, &sent, if_match).await?;
             let resource = with_resources(ask).then(|| write::spliced(&body, &written)).transpose()?;
             Ok(Fate::Written { written, resource, warnings: Vec::new() })
         }
@@ -242,6 +243,7 @@ pub(super) async fn get(rest: &Rest, ask: &Ask<'_>, url: &str) -> Result<Vec<u8>
         query: "",
         headers: &none,
         base: ask.base,
+        act: ask.act,
         now_us: ask.now_us,
     };
     let answer = match request.address()? {

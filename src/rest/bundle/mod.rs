@@ -59,6 +59,7 @@ enum Address<'a> {
 /// `POST /fhir`.
 pub(super) async fn post(edge: &Edge, ask: &Ask<'_>, held: Held) -> Outcome {
     let frame = frame::read(&held.bytes)?;
+    ask.act.is(if frame.sort == BundleType::Transaction { "transaction" } else { "batch" });
     let reply = match frame.sort {
         BundleType::Batch | BundleType::Collection => batch::run(edge, ask, &held.bytes, frame).await?,
         BundleType::Transaction => transaction::run(edge, ask, &held.bytes, frame).await?,

@@ -295,7 +295,7 @@ async fn commit(rest: &Rest, ask: &Ask<'_>, ready: &mut [Ready]) -> Result<Optio
     }
     let unmatched: Vec<bool> =
         writes.iter().map(|w| matches!(w.precondition, Precondition::Unmatched(_))).collect();
-    match rest.commit(Batch { now_us: ask.now_us, writes, ..Batch::default() }).await {
+    match rest.commit(ask.act, Batch { now_us: ask.now_us, writes, ..Batch::default() }).await {
         Ok(committed) => Ok(Some(committed.written)),
         Err(StoreError::Exists { index, .. }) if unmatched.get(index) == Some(&true) => Ok(None),
         Err(error) => {

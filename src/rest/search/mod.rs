@@ -21,8 +21,23 @@ pub(super) async fn search(rest: &Rest, ask: &Ask<'_>, kind: &'static Kind, quer
     let zone = rest.stays.site().settings.zone;
     let criteria = Criteria::read(kind, query, ask.strict(), zone, &rest.own_bases)?;
     let page = page(rest, kind, &criteria).await?;
+    ask.act.found(&page.documents);
     let total = total(rest, kind, &criteria, &page).await?;
     bundle(ask, kind, &criteria, &page, total).map(|body| Answer::json(StatusCode::OK, body))
+}
+
+/// From when and before when the value of a date parameter is, in microseconds; none if it is no date, or is what no
+/// one span can be.
+pub(super) fn span(value: &str, zone: chrono_tz::Tz) -> Option<(Option<i64>, Option<i64>)> {
+    let (prefix, from, to) = dates::span(value, zone)?;
+    match prefix {
+        dates::Prefix::Eq => Some((Some(from), Some(to))),
+        dates::Prefix::Ne => None,
+        dates::Prefix::Gt => Some((Some(to), None)),
+        dates::Prefix::Lt => Some((None, Some(from))),
+        dates::Prefix::Ge => Some((Some(from), None)),
+        dates::Prefix::Le => Some((None, Some(to))),
+    }
 }
 
 /// What a subscription with these criteria is about.

@@ -6,9 +6,9 @@ use rusqlite::{Connection, OptionalExtension, Params, params};
 use uuid::{NoContext, Timestamp, Uuid};
 
 use super::concern::Soil;
-use super::{derived, names, read};
+use super::{audit, derived, names, read};
 use crate::store::{
-    Batch, Change, Committed, OutcomeRow, Precondition, StoreError, Token, Write, Written, sql,
+    Batch, ChainHead, Change, Committed, OutcomeRow, Precondition, StoreError, Token, Write, Written, sql,
 };
 
 /// Why a batch is not applied.
@@ -32,12 +32,14 @@ pub(super) struct Group<'c> {
     seq: i64,
     /// Current documents more or fewer, by kind.
     documents: BTreeMap<String, i64>,
+    /// The end of the chain of audit rows; none: not looked for.
+    chain: Option<ChainHead>,
 }
 
 impl<'c> Group<'c> {
     pub(super) fn begin(conn: &'c Connection) -> rusqlite::Result<Group<'c>> {
         let seq = conn.prepare_cached(sql::SEQ)?.query_row([], |r| r.get(0))?;
-        Ok(Group { conn, seq, documents: BTreeMap::new() })
+        Ok(Group { conn, seq, documents: BTreeMap::new(), chain: None })
     }
 
     /// Applies one batch; if it is refused, nothing of it remains.
@@ -46,7 +48,12 @@ impl<'c> Group<'c> {
         if guarded {
             run(self.conn, "SAVEPOINT batch", [])?;
         }
+        if self.chain.is_none() && !batch.audits.is_empty() {
+            self.chain = Some(audit::head(self.conn)?);
+        }
         let mut applying = Applying {
+            chain: self.chain,
+            about: Vec::new(),
             conn: self.conn,
             now_us: batch.now_us,
             seq: self.seq,
@@ -57,6 +64,7 @@ impl<'c> Group<'c> {
         match &outcome {
             Ok(_) => {
                 self.seq = applying.seq;
+                self.chain = applying.chain;
                 for (kind, more) in applying.documents {
                     *self.documents.entry(kind.to_owned()).or_default() += more;
                 }
@@ -92,6 +100,9 @@ pub(super) struct Applying<'c, 'b> {
     seq: i64,
     pub(super) soiled: BTreeMap<String, Soil>,
     documents: BTreeMap<&'b str, i64>,
+    chain: Option<ChainHead>,
+    /// The patient of each write, where it was put and has one.
+    about: Vec<Option<String>>,
 }
 
 /// The newest version of a document, without its body.
@@ -132,9 +143,11 @@ impl<'b> Applying<'_, 'b> {
         }
         let mut written = Vec::with_capacity(batch.writes.len());
         for ((index, write), digest) in batch.writes.iter().enumerate().zip(digests) {
+            self.about.push(None);
             written.push(self.write(index, write, *digest)?);
         }
         self.soil()?;
+        self.audit(batch, &written)?;
         if let Some(beat) = &batch.heartbeat {
             run(self.conn, sql::BEAT, params![beat.source, beat.us, beat.cursor])?;
         }
@@ -142,6 +155,22 @@ impl<'b> Applying<'_, 'b> {
             run(self.conn, sql::SET_MARK, params![mark_name(name), value])?;
         }
         Ok(Committed { written })
+    }
+
+    /// Adds what the batch says of itself to the chain.
+    fn audit(&mut self, batch: &Batch, written: &[Written]) -> rusqlite::Result<()> {
+        for act in &batch.audits {
+            let Some(head) = self.chain else { return Ok(()) };
+            let mut act = act.clone();
+            if act.of_writes {
+                for (written, patient) in written.iter().zip(&self.about) {
+                    let Written { kind, id, version, .. } = written;
+                    act.add(format!("{kind}/{id}/_history/{version}"), patient.as_deref());
+                }
+            }
+            self.chain = Some(audit::add(self.conn, head, self.now_us, &act)?);
+        }
+        Ok(())
     }
 
     fn write(&mut self, index: usize, write: &'b Write, digest: u64) -> Result<Written, Stop> {
@@ -231,6 +260,11 @@ impl<'b> Applying<'_, 'b> {
         let deletes = write.body.is_none();
         let was_alive = head.as_ref().is_some_and(|h| h.alive);
         let (patient, encounter) = links(write, &id, head.as_ref());
+        if self.chain.is_some()
+            && let Some(about) = self.about.last_mut()
+        {
+            *about = patient.map(str::to_owned);
+        }
         let names = if deletes { Vec::new() } else { names::sorted(&write.identifiers) };
         let version = head.as_ref().map_or(1, |h| h.version + 1);
         let seq = self.next_seq();

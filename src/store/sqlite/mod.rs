@@ -1,6 +1,7 @@
 //! SQLite: one thread writes, a few connections read, one more copies the log into the file.
 
 mod apply;
+mod audit;
 mod concern;
 mod derived;
 mod fault;
@@ -20,8 +21,8 @@ use self::fault::Health;
 use self::readers::Readers;
 use self::writer::{Job, Writer};
 use super::{
-    Batch, Changes, Committed, Counts, Derived, Document, DoubtRow, Doubts, Page, Query, SourceRow,
-    StayQuery, StayRow, StoreError, Subject, TallyQuery, TallyRow, Token, limits,
+    AuditQuery, AuditRow, Batch, Changes, Committed, Counts, Derived, Document, DoubtRow, Doubts, Page,
+    Query, SourceRow, StayQuery, StayRow, StoreError, Subject, TallyQuery, TallyRow, Token, limits,
 };
 
 /// A handle on a SQLite database. The writer ends when the last handle is dropped.
@@ -217,6 +218,14 @@ impl Sqlite {
 
     pub(super) async fn instance(&self) -> Result<String, StoreError> {
         Ok(self.read(|conn| read::meta(conn, open::INSTANCE)).await?.unwrap_or_default())
+    }
+
+    pub(super) async fn audits(&self, query: AuditQuery) -> Result<Vec<AuditRow>, StoreError> {
+        self.read(move |conn| audit::audits(conn, &query)).await
+    }
+
+    pub(super) async fn audits_after(&self, number: i64, limit: usize) -> Result<Vec<AuditRow>, StoreError> {
+        self.read(move |conn| audit::after(conn, number, limit)).await
     }
 
     pub(super) async fn counts(&self) -> Result<Counts, StoreError> {

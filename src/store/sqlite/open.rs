@@ -20,7 +20,8 @@ const APPLICATION_ID: i32 = 0x7465_7263;
 pub(super) const INSTANCE: &str = "instance";
 
 /// What makes the schema, in order; never changed once released, only added to.
-const MIGRATIONS: [&str; 1] = [include_str!("migrations/0001_first.sql")];
+const MIGRATIONS: [&str; 2] =
+    [include_str!("migrations/0001_first.sql"), include_str!("migrations/0002_audit.sql")];
 
 /// What a connection is for.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
