@@ -11,6 +11,7 @@
 //! * [`reconcile`]: everything that is due now, then sleep;
 //! * [`feed`]: what comes in by itself, and how far each source has told everything;
 //! * [`rest`]: FHIR REST;
+//! * [`console`]: the pages that people look at;
 //! * [`replay`]: years of charting from files through the same rules;
 //! * [`service`]: all of it started and stopped;
 //! * [`command`]: what `terce` does on the command line;
@@ -20,6 +21,7 @@ pub mod care;
 pub mod clock;
 pub mod command;
 pub mod config;
+pub mod console;
 pub mod feed;
 pub mod reconcile;
 pub mod replay;

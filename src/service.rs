@@ -12,6 +12,7 @@ use tracing::{error, info};
 use crate::care::time::Instant;
 use crate::clock::Clock;
 use crate::config::Config;
+use crate::console::{self, Console};
 use crate::feed::Feeds;
 use crate::reconcile::Reconciler;
 use crate::rest::{self, Rest};
@@ -69,10 +70,19 @@ pub async fn serve_on(store: Store, config: Config, clock: Clock) -> anyhow::Res
     let reconciler =
         Reconciler::new(store.clone(), stays.clone(), feeds.clone(), clock.clone(), signal.clone());
     let counters = reconciler.counters();
+    let console = Console {
+        stays: stays.clone(),
+        store: store.clone(),
+        feeds: feeds.clone(),
+        clock: clock.clone(),
+        config: config.clone(),
+        stopped: stopped.clone(),
+    };
     let rest =
         Rest::new(store.clone(), stays.clone(), feeds, clock.clone(), signal.clone(), config, counters);
     rest.settle_rules().await?;
-    let server = tokio::spawn(rest::serve(listener, rest::router(rest), stopped.clone()));
+    let router = rest::router(rest).merge(console::router(console));
+    let server = tokio::spawn(rest::serve(listener, router, stopped.clone()));
     let looks = reconciler.clone();
     let reconciler = tokio::spawn(reconciler.run(stopped));
     info!(%address, "listening");

@@ -18,6 +18,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ),
     ("feed", &["care", "translate", "store", "feed", "config", "clock"]),
     ("rest", &["care", "translate", "store", "stays", "rest", "config", "clock", "feed", "telemetry"]),
+    ("console", &["care", "translate", "store", "stays", "console", "config", "clock", "feed"]),
     ("config", &["care", "translate", "config"]),
     ("clock", &["care", "clock"]),
     ("telemetry", &["telemetry"]),

@@ -14,7 +14,7 @@
 //! * [`plan`]: `ledger + what has been said -> changes`;
 //! * [`history`]: what would have been said of a stay, and when, in one pass;
 //! * [`tally`]: ledgers added up over stays; [`statistics`]: intervals for the sums;
-//! * [`explain`]: the arithmetic of an item, in words.
+//! * [`explain`]: the arithmetic of an item, in words; [`picture`]: a stay as it can be drawn.
 
 mod airway;
 mod attribute;
@@ -27,6 +27,7 @@ mod kinds;
 mod lapse;
 pub mod ledger;
 mod line;
+pub mod picture;
 mod place;
 pub mod plan;
 pub mod protocol;
