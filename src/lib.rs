@@ -13,6 +13,7 @@
 //! * [`feed`]: what comes in by itself, and how far each source has told everything;
 //! * [`rest`]: FHIR REST;
 //! * [`deliver`]: subscribers are told; [`outward`]: where the service may connect to;
+//! * [`console`]: the pages that people look at;
 //! * [`replay`]: years of charting from files through the same rules;
 //! * [`service`]: all of it started and stopped;
 //! * [`command`]: what `terce` does on the command line;
@@ -24,6 +25,7 @@ pub mod clock;
 pub mod command;
 pub mod config;
 pub mod deliver;
+pub mod console;
 pub mod feed;
 pub mod outward;
 pub mod reconcile;

@@ -13,6 +13,7 @@ use crate::care::time::Instant;
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::deliver::{Deliverer, Follows};
+use crate::console::{self, Console};
 use crate::feed::Feeds;
 use crate::reconcile::Reconciler;
 use crate::rest::{self, Rest};
@@ -85,6 +86,14 @@ pub async fn serve_on(store: Store, config: Config, clock: Clock) -> anyhow::Res
         format!("{scheme}://{address}/fhir")
     });
     let subscribers = Arc::new(config.subscribers.clone());
+    let console = Console {
+        stays: stays.clone(),
+        store: store.clone(),
+        feeds: feeds.clone(),
+        clock: clock.clone(),
+        config: config.clone(),
+        stopped: stopped.clone(),
+    };
     let rest =
         Rest::new(store.clone(), stays.clone(), feeds, clock.clone(), signal.clone(), config, counters)
             .telling(told.clone(), deliveries.clone());
@@ -95,7 +104,8 @@ pub async fn serve_on(store: Store, config: Config, clock: Clock) -> anyhow::Res
     let watched = rest::serve(admin_listener, rest::admin_router(rest.clone()), stopped.clone());
     let watchers = tokio::spawn(watched);
     let listening = rest::Listening { listener, tls };
-    let server = tokio::spawn(rest::serve(listening, rest::router(rest), stopped.clone()));
+    let router = rest::router(rest).merge(console::router(console));
+    let server = tokio::spawn(rest::serve(listening, router, stopped.clone()));
     let looks = reconciler.clone();
     let deliverer = tokio::spawn(deliverer.run(stopped.clone()));
     let reconciler = tokio::spawn(reconciler.run(stopped));

@@ -18,7 +18,7 @@
 //!   [`statistics`]: what the sums mean: intervals, charts, what must be hidden;
 //! * [`compare`]: two readings of a stay, what one counts and the other does not;
 //! * [`surveillance`]: ventilator-associated events and their denominators, for the infection-prevention team to confirm;
-//! * [`explain`]: the arithmetic of an item, in words.
+//! * [`explain`]: the arithmetic of an item, in words; [`picture`]: a stay as it can be drawn.
 
 pub mod ahead;
 mod airway;
@@ -34,6 +34,7 @@ mod kinds;
 mod lapse;
 pub mod ledger;
 mod line;
+pub mod picture;
 mod place;
 pub mod plan;
 pub mod protocol;

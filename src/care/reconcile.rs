@@ -97,13 +97,13 @@ impl Draft {
 }
 
 /// The stay as all lines share it.
-struct Scene<'a> {
+pub(super) struct Scene<'a> {
     record: &'a Record<'a>,
     stay: Span,
-    airway: Airway,
+    pub(super) airway: Airway,
 }
 
-fn scene<'a>(record: &'a Record<'a>, now: Instant) -> Scene<'a> {
+pub(super) fn scene<'a>(record: &'a Record<'a>, now: Instant) -> Scene<'a> {
     let facts = record.facts;
     let stay = Span::until(facts.begins.unwrap_or(Instant::EARLIEST), facts.ends.as_ref().map(|e| e.at));
     Scene { record, stay, airway: airway(&record.charted, record.rules, stay, now) }
@@ -175,7 +175,7 @@ fn draft(record: &Record<'_>, feed: Feed, now: Instant, each: Opportunities) -> 
 }
 
 /// The lines of each protocol that ever applied to the stay.
-fn lines<'a>(scene: &Scene<'a>, seen: Instant) -> Vec<Vec<Line<'a>>> {
+pub(super) fn lines<'a>(scene: &Scene<'a>, seen: Instant) -> Vec<Vec<Line<'a>>> {
     let (record, rules) = (scene.record, scene.record.rules);
     let (mut out, mut rest) = (Vec::new(), record.deeds.as_slice());
     for (p, (protocol, scope)) in rules.protocols.iter().zip(&record.scopes).enumerate() {

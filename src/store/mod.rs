@@ -33,6 +33,8 @@ pub use sums::{Part, Share, SumRow, Sums};
 
 use std::path::Path;
 
+use tokio::sync::watch;
+
 /// The database. Cloning gives another handle on the same one.
 ///
 /// Each method has one arm per database; the contract tests run every method on all of them.
@@ -58,6 +60,13 @@ impl Store {
     pub async fn commit(&self, batch: Batch) -> Result<Committed, StoreError> {
         match self {
             Store::Sqlite(db) => db.commit(batch).await,
+        }
+    }
+
+    /// Notified after commits: many at once may be one notice.
+    pub fn changed(&self) -> watch::Receiver<()> {
+        match self {
+            Store::Sqlite(db) => db.changed(),
         }
     }
 

@@ -15,7 +15,7 @@ mod writer;
 use std::path::{Path, PathBuf};
 
 use rusqlite::Connection;
-use tokio::sync::{mpsc, oneshot};
+use tokio::sync::{mpsc, oneshot, watch};
 
 use self::fault::Health;
 use self::readers::Readers;
@@ -32,6 +32,7 @@ pub struct Sqlite {
     health: Health,
     /// None for a database in memory: its one connection belongs to the writer, which reads as well.
     readers: Option<Readers>,
+    changed: watch::Sender<()>,
 }
 
 impl Sqlite {
@@ -47,7 +48,7 @@ impl Sqlite {
         let (jobs, queue) = mpsc::channel(limits::QUEUE_BATCHES);
         Writer::start(conn, queue, health.clone(), path.as_deref())?;
         let readers = path.map(|path| Readers::new(path, health.clone()));
-        Ok(Sqlite { jobs, health, readers })
+        Ok(Sqlite { jobs, health, readers, changed: watch::Sender::new(()) })
     }
 
     pub(super) async fn commit(&self, batch: Batch) -> Result<Committed, StoreError> {
@@ -60,7 +61,16 @@ impl Sqlite {
         }
         self.health.check()?;
         let digests = batch.writes.iter().map(|w| w.body.as_deref().map_or(0, apply::digest)).collect();
-        self.hand_over(|reply| Job::Commit(writer::Pending { batch, digests, bytes, reply })).await
+        let committed =
+            self.hand_over(|reply| Job::Commit(writer::Pending { batch, digests, bytes, reply })).await;
+        if committed.is_ok() {
+            self.changed.send_replace(());
+        }
+        committed
+    }
+
+    pub(super) fn changed(&self) -> watch::Receiver<()> {
+        self.changed.subscribe()
     }
 
     /// Runs on the connection that writes, between two transactions.

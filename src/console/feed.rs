@@ -1,0 +1,108 @@
+//! What comes in and how far it has told everything, and what could not be used.
+
+use std::collections::BTreeMap;
+
+use axum::extract::State;
+use axum::response::Response;
+use maud::{Markup, html};
+
+use super::page::{Absent, Page};
+use super::words;
+use super::{Console, limits};
+use crate::care::time::Instant;
+use crate::feed::State as Speaks;
+use crate::store::{Counts, DoubtRow, Doubts};
+
+/// `GET /feed`.
+pub(super) async fn feed(State(console): State<Console>) -> Result<Response, Absent> {
+    let now = console.clock.now();
+    let counts = console.store.counts().await?;
+    let doubts = console.store.doubts(Doubts::All, 0, limits::DOUBTS).await?;
+    let content = html! {
+        (sources(&console, now))
+        (numbers(&counts))
+        (unused(&console, &doubts))
+    };
+    Ok(Page { title: "Feed", place: "/feed", fresh: false, content }.answer(&console, now))
+}
+
+fn sources(console: &Console, now: Instant) -> Markup {
+    let zone = console.stays.rules().zone;
+    let sources = console.feeds.status(now);
+    html! {
+        section aria-labelledby="sources" {
+            h2 id="sources" { "Sources" }
+            @if sources.is_empty() {
+                p { "None is watched. Name one in the configuration and let it say when it has told everything." }
+            } @else {
+                table {
+                    caption.hidden { "Sources that are watched" }
+                    thead { tr { th scope="col" { "Source" } th scope="col" { "State" } th scope="col" { "Has told everything up to" } th scope="col" { "That is" } } }
+                    tbody {
+                        @for source in &sources {
+                            tr {
+                                th scope="row" { (source.name) }
+                                td { (match source.state { Speaks::Live => "speaks", Speaks::Silent => "silent", Speaks::Unknown => "not heard since this service started" }) }
+                                td { @match source.told { Some(told) => (words::day_and_clock(told, zone)), None => "never heard" } }
+                                td { @if let Some(told) = source.told { (words::span(now.since(told))) " ago" } }
+                            }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+fn numbers(counts: &Counts) -> Markup {
+    html! {
+        section aria-labelledby="numbers" {
+            h2 id="numbers" { "In numbers" }
+            dl.numbers {
+                @for (name, number) in rows(counts) { div { dt { (name) } dd { (number) } } }
+            }
+        }
+    }
+}
+
+fn rows(counts: &Counts) -> Vec<(String, u64)> {
+    let mut out: Vec<(String, u64)> = vec![
+        ("patients".to_owned(), counts.subjects),
+        ("patients to be looked at again".to_owned(), counts.dirty),
+        ("patients that could not be reconciled".to_owned(), counts.failing),
+        ("items that could not be used".to_owned(), counts.doubts),
+        ("documents that name no known patient".to_owned(), counts.unlinked),
+    ];
+    out.extend(counts.documents.iter().map(|(kind, many)| (kind.clone(), *many)));
+    out
+}
+
+fn unused(console: &Console, doubts: &[DoubtRow]) -> Markup {
+    let zone = console.stays.rules().zone;
+    let mut by_why: BTreeMap<&str, Vec<&DoubtRow>> = BTreeMap::new();
+    for doubt in doubts {
+        by_why.entry(&doubt.why).or_default().push(doubt);
+    }
+    let mut by_why: Vec<(&str, Vec<&DoubtRow>)> = by_why.into_iter().collect();
+    by_why.sort_by_key(|(_, rows)| std::cmp::Reverse(rows.len()));
+    html! {
+        section aria-labelledby="unused" {
+            h2 id="unused" { "What could not be used" }
+            @if doubts.is_empty() { p { "Nothing: every document that is kept was understood." } }
+            @if doubts.len() == limits::DOUBTS { p { "The first " (limits::DOUBTS) " are shown." } }
+            @for (why, rows) in by_why {
+                details {
+                    summary { (rows.len()) " × " (why) }
+                    ul {
+                        @for row in rows {
+                            li {
+                                a href=(format!("/fhir/{}/{}", row.kind, row.id)) { (row.kind) "/" (row.id) }
+                                " since " (words::day_and_clock(Instant::from_micros(row.since_us), zone))
+                            }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}

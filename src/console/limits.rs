@@ -1,0 +1,18 @@
+//! Limits of the pages, each beside its reason.
+
+use std::time::Duration;
+
+/// Stays on one ward page: three large units, and what a screen can still show.
+pub(super) const WARD_STAYS: usize = 120;
+
+/// Documents read for the items of one day, to say who charted them; a stay has a few dozen a day.
+pub(super) const DAY_DOCUMENTS: usize = 200;
+
+/// Doubts on one page: beyond it a list is not read any more, and the search of documents serves better.
+pub(super) const DOUBTS: usize = 100;
+
+/// A page is told of changes at most so often: a burst of charting is one change to a reader.
+pub(super) const TOLD_EVERY: Duration = Duration::from_millis(500);
+
+/// The strips move on with the time: a page is refreshed at least so often.
+pub(super) const MOVED_EVERY: Duration = Duration::from_secs(60);

@@ -1,0 +1,90 @@
+//! The pages that people look at: they explain, and replace no worklist.
+//!
+//! Server-rendered, with a script only to keep a page fresh. No rule about care is in this module: what is drawn was
+//! decided in `care/`. In reading order:
+//!
+//! * `page`: the frame of every page: where one is, how fresh the charting is, the cautions;
+//! * `strip`: hours drawn as a strip;
+//! * `ward`: the stays of a unit now; `stay`: one stay by day, with the way to the evidence of each item;
+//! * `feed`: what comes in, and what could not be used; `protocols`: what each protocol says, in words;
+//! * `events`: tells a page that it has become old; `assets`: style and script.
+
+mod assets;
+mod events;
+mod feed;
+mod limits;
+mod page;
+mod protocols;
+mod stay;
+mod strip;
+mod ward;
+mod words;
+
+use std::sync::Arc;
+
+use axum::Router;
+use axum::extract::Request;
+use axum::http::header::{CACHE_CONTROL, CONTENT_SECURITY_POLICY, HeaderValue, X_CONTENT_TYPE_OPTIONS};
+use axum::middleware::{Next, from_fn};
+use axum::response::{IntoResponse, Redirect, Response};
+use axum::routing::get;
+use tokio::sync::watch;
+use tower_http::compression::CompressionLayer;
+
+use crate::clock::Clock;
+use crate::config::Config;
+use crate::feed::Feeds;
+use crate::stays::Stays;
+use crate::store::Store;
+
+/// What the pages are made from. Cloning gives another handle on the same.
+#[derive(Clone, Debug)]
+pub struct Console {
+    /// Ledgers.
+    pub stays: Stays,
+    /// Documents, for the way back to the evidence.
+    pub store: Store,
+    /// How far each source has told everything.
+    pub feeds: Feeds,
+    /// The time.
+    pub clock: Clock,
+    /// Units and their names.
+    pub config: Arc<Config>,
+    /// True once the service stops: streams end then.
+    pub stopped: watch::Receiver<bool>,
+}
+
+/// The routes of the pages.
+pub fn router(console: Console) -> Router {
+    Router::new()
+        .route("/", get(|| async { Redirect::to("/ward") }))
+        .route("/ward", get(ward::units))
+        .route("/ward/{unit}", get(ward::ward))
+        .route("/ward/{unit}/rows", get(ward::rows))
+        .route("/ward/{unit}/events", get(events::events))
+        .route("/stay/{encounter}", get(stay::stay))
+        .route("/feed", get(feed::feed))
+        .route("/protocols", get(protocols::protocols))
+        .route("/assets/{name}", get(assets::asset))
+        .with_state(console)
+        .layer(CompressionLayer::new())
+        .layer(from_fn(guard))
+}
+
+/// What every page says to browsers: no script and no style but our own, in nobody's frame, kept nowhere.
+async fn guard(request: Request, next: Next) -> Response {
+    let asset = request.uri().path().starts_with("/assets/");
+    let mut response = next.run(request).await.into_response();
+    let headers = response.headers_mut();
+    headers.insert(
+        CONTENT_SECURITY_POLICY,
+        HeaderValue::from_static(
+            "default-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'",
+        ),
+    );
+    headers.insert(X_CONTENT_TYPE_OPTIONS, HeaderValue::from_static("nosniff"));
+    headers.insert("referrer-policy", HeaderValue::from_static("no-referrer"));
+    let kept = if asset { "public, max-age=3600" } else { "no-store" };
+    headers.insert(CACHE_CONTROL, HeaderValue::from_static(kept));
+    response
+}

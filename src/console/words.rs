@@ -1,0 +1,131 @@
+//! Times and states as people read them.
+
+use chrono_tz::Tz;
+
+use crate::care::ledger::{Ledger, Phase, Standing, State};
+use crate::care::time::{Instant, Length};
+
+/// `07:05`, in the zone of the site.
+pub(super) fn clock(at: Instant, zone: Tz) -> String {
+    at.local(zone).format("%H:%M").to_string()
+}
+
+/// `3 Mar 07:05`, in the zone of the site.
+pub(super) fn day_and_clock(at: Instant, zone: Tz) -> String {
+    at.local(zone).format("%-d %b %H:%M").to_string()
+}
+
+/// `2 h 5 min`, to the minute.
+pub(super) fn span(length: Length) -> String {
+    Length::minutes(length.as_micros() / Length::minutes(1).as_micros()).to_string().replace("0 s", "0 min")
+}
+
+/// How a row of a ward stands: sorted, what needs somebody first comes first.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
+pub(super) enum Need {
+    /// A deadline and the charting allowance have passed.
+    Missed,
+    /// A deadline has passed; charting may still arrive.
+    Late,
+    /// A good moment to do it.
+    Due,
+    /// Nothing to do yet.
+    Ahead,
+    /// Ventilated, off the unit.
+    Away,
+    /// Nothing is asked for.
+    None,
+}
+
+impl Need {
+    /// All, in order.
+    pub(super) const ALL: [Need; 6] =
+        [Need::Missed, Need::Late, Need::Due, Need::Ahead, Need::Away, Need::None];
+
+    /// How a requirement that stands in `phase` needs somebody.
+    pub(super) fn of(phase: Phase) -> Need {
+        match phase {
+            Phase::Announced => Need::Missed,
+            Phase::Overdue => Need::Late,
+            Phase::Due => Need::Due,
+            Phase::Waiting => Need::Ahead,
+            Phase::Suspended => Need::Away,
+            Phase::NotAtRisk => Need::None,
+        }
+    }
+
+    /// The greatest need of a stay.
+    pub(super) fn of_stay(ledger: &Ledger) -> Need {
+        ledger.standings.iter().map(|s| Need::of(s.phase)).min().unwrap_or(Need::None)
+    }
+
+    /// In words.
+    pub(super) fn words(self) -> &'static str {
+        match self {
+            Need::Missed => "not charted in time",
+            Need::Late => "past its deadline",
+            Need::Due => "due",
+            Need::Ahead => "nothing due",
+            Need::Away => "off the unit",
+            Need::None => "not ventilated here",
+        }
+    }
+
+    /// The name of its class in the style sheet.
+    pub(super) fn class(self) -> &'static str {
+        match self {
+            Need::Missed => "missed",
+            Need::Late => "late",
+            Need::Due => "due",
+            Need::Ahead => "ahead",
+            Need::Away => "away",
+            Need::None => "none",
+        }
+    }
+
+    /// A sign that tells it without colour.
+    pub(super) fn sign(self) -> &'static str {
+        match self {
+            Need::Missed => "■",
+            Need::Late => "▲",
+            Need::Due => "●",
+            Need::Ahead => "○",
+            Need::Away => "→",
+            Need::None => "–",
+        }
+    }
+}
+
+/// What a requirement asks for now, in words.
+pub(super) fn standing(standing: &Standing, now: Instant, zone: Tz) -> String {
+    let at = |at: Option<Instant>| at.map(|at| clock(at, zone)).unwrap_or_default();
+    let since = |at: Option<Instant>| at.map(|at| span(now.since(at))).unwrap_or_default();
+    match standing.phase {
+        Phase::Announced | Phase::Overdue => {
+            format!("deadline {} passed {} ago", at(standing.deadline), since(standing.deadline))
+        }
+        Phase::Due => format!("due since {}, deadline {}", at(standing.due), at(standing.deadline)),
+        Phase::Waiting => match standing.due {
+            Some(due) => format!("due from {}", day_and_clock(due, zone)),
+            None => "nothing due".to_owned(),
+        },
+        Phase::Suspended => "suspended while away".to_owned(),
+        Phase::NotAtRisk => "does not apply now".to_owned(),
+    }
+}
+
+/// Where the patient is in the stay, in words.
+pub(super) fn state(state: State, zone: Tz) -> String {
+    match state {
+        State::NotVentilated => "not ventilated".to_owned(),
+        State::AtRisk { episode } => format!("ventilated since {}", day_and_clock(episode, zone)),
+        State::Away { episode } => {
+            format!("off the unit; ventilated since {}", day_and_clock(episode, zone))
+        }
+        State::OutOfScope { episode } => {
+            format!("ventilated since {}, where no protocol holds", day_and_clock(episode, zone))
+        }
+        State::Extubated { at } => format!("extubated {}", day_and_clock(at, zone)),
+        State::Ended { at, .. } => format!("stay ended {}", day_and_clock(at, zone)),
+    }
+}
