@@ -19,6 +19,8 @@
 //! | `unsurveyed` | report of events | unsignedInt: of so many stays that go on the events are not in it |
 //! | `suppressed-below` | report | unsignedInt: counts from 1 to less are hidden, with what would give them away |
 //! | `interval` | measureScore | `low`, `high`, `level` decimal; `method` code `wilson` or `mid-p` |
+//! | `schedule` | report that was made by itself | code `day`, `week` or `month` |
+//! | `replaces` | such a report | the version it replaces, what differs, and where every difference is told |
 //! | `compared` | measureScore of a group | the same score in another period, and the difference or the ratio |
 //! | `chart` | group | the score over time: points, limits, what speaks against chance |
 //! | `late-charted` | population `numerator` | unsignedInt: of the met ones, how many were charted late |
@@ -39,6 +41,7 @@ mod list;
 mod narrative;
 mod report;
 mod rows;
+pub mod scheduled;
 mod sum;
 mod values;
 mod with_other;

@@ -64,6 +64,8 @@ shipped! {
     "StructureDefinition" / "median-delay",
     "StructureDefinition" / "p90-delay",
     "StructureDefinition" / "protocol",
+    "StructureDefinition" / "replaces",
+    "StructureDefinition" / "schedule",
     "StructureDefinition" / "suppressed-below",
     "StructureDefinition" / "unit",
     "StructureDefinition" / "unsurveyed",

@@ -3,6 +3,7 @@
 mod beside;
 mod events;
 mod reports;
+mod scheduled;
 mod sums;
 mod tables;
 
