@@ -38,6 +38,9 @@ pub const PAGE_ROWS_MAX: usize = 1_000;
 /// Days that one report may cover: ten years and their leap days.
 pub const REPORT_DAYS: i64 = 3_653;
 
+/// Points of a chart: ten years by month, two years by week. Each is read by itself, and no eye takes in more.
+pub const CHART_POINTS: usize = 120;
+
 /// Patients whose record is read as it was known earlier: each takes some milliseconds.
 pub const AS_OF_PATIENTS: usize = 1_000;
 

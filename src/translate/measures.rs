@@ -15,7 +15,14 @@
 //! | `waiting` | report | unsignedInt: of so many patients the last charting is not counted yet |
 //! | `unit` | report | reference: the unit, where the report is about a patient |
 //! | `census-time` | report of the daily counts | time: the local time of the daily count |
-//! | `interval` | measureScore | `low`, `high`, `level` decimal; `method` code `wilson` |
+//! | `caution` | report of events | string: a screening aid, no diagnosis |
+//! | `unsurveyed` | report of events | unsignedInt: of so many stays that go on the events are not in it |
+//! | `suppressed-below` | report | unsignedInt: counts from 1 to less are hidden, with what would give them away |
+//! | `interval` | measureScore | `low`, `high`, `level` decimal; `method` code `wilson` or `mid-p` |
+//! | `schedule` | report that was made by itself | code `day`, `week` or `month` |
+//! | `replaces` | such a report | the version it replaces, what differs, and where every difference is told |
+//! | `compared` | measureScore of a group | the same score in another period, and the difference or the ratio |
+//! | `chart` | group | the score over time: points, limits, what speaks against chance |
 //! | `late-charted` | population `numerator` | unsignedInt: of the met ones, how many were charted late |
 //! | `hours` | populations that count minutes | Duration: the same in hours |
 //! | `unverified-hours` | group, stratum | Duration: time at risk that charting is not known to reach |
@@ -23,16 +30,23 @@
 //!
 //! The zone of the local days is on start and end of the period, in the core extension `tz-code`.
 
+mod chart;
 mod compared;
 mod definition;
 mod evidence;
+mod group;
+mod hidden;
 mod kind;
 mod list;
 mod narrative;
 mod report;
 mod rows;
+pub mod scheduled;
 mod sum;
+mod values;
+mod with_other;
 
+pub use chart::Step;
 pub use compared::{COMPARED_COLUMNS, OfStay, compared, compared_row, concerns};
 pub use evidence::evidence;
 pub use kind::MEASURES;
@@ -76,6 +90,44 @@ pub struct Scope {
     pub known_at: Option<Instant>,
     /// Of so many patients the last charting is not counted yet.
     pub waiting: u64,
+    /// Of so many stays that go on the events are not counted.
+    pub unsurveyed: u64,
+}
+
+/// What a report tells beside the counts of its period, and what it hides.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub struct Beside {
+    /// Another period to compare the scores with.
+    pub other: Option<Other>,
+    /// The points of a chart.
+    pub series: Option<Series>,
+    /// Counts from 1 to less than this are hidden; 0 or 1: none.
+    pub smallest: u64,
+}
+
+/// Another period, in the same scope.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Other {
+    /// Its first and last local day.
+    pub period: (NaiveDate, NaiveDate),
+    /// Its totals.
+    pub totals: Totals,
+}
+
+/// The period in steps.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Series {
+    /// Of which length they are.
+    pub step: Step,
+    /// First and last day of each, and its totals; together they are those of the report.
+    pub points: Vec<((NaiveDate, NaiveDate), Totals)>,
+}
+
+impl Beside {
+    /// Whether anything may be hidden.
+    pub fn hides(&self) -> bool {
+        self.smallest > 1
+    }
 }
 
 /// The version of all of them.
@@ -84,6 +136,16 @@ pub const VERSION: &str = "0.1.0";
 /// Whether the measure `id` tells delays, so that the totals must have them.
 pub fn tells_delays(id: &str) -> bool {
     Kind::of(id).is_some_and(|kind| kind.counts == kind::Counted::Charting)
+}
+
+/// Whether the measure `id` tells events, so that the totals must have them.
+pub fn tells_events(id: &str) -> bool {
+    Kind::of(id).is_some_and(|kind| kind.counts.events())
+}
+
+/// Whether the measure `id` has a score, which can be compared and followed over time.
+pub fn has_score(id: &str) -> bool {
+    Kind::of(id).is_some_and(|kind| kind.counts.score() != kind::Score::None)
 }
 
 /// The Measure `id` as this site evaluates it: as it is shipped, with a group for each requirement of the protocols
@@ -114,9 +176,25 @@ pub fn evaluate(
     scope: &Scope,
     now: Instant,
 ) -> Option<MeasureReport> {
+    evaluate_beside(id, totals, rules, period, scope, &Beside::default(), now)
+}
+
+/// As [`evaluate`], with what else is told and what is hidden.
+///
+/// # Guarantees
+/// Where something is hidden, it is so in all that the report says: counts, scores, hours, delays, points and text.
+pub fn evaluate_beside(
+    id: &str,
+    totals: &Totals,
+    rules: &Rules,
+    period: (NaiveDate, NaiveDate),
+    scope: &Scope,
+    beside: &Beside,
+    now: Instant,
+) -> Option<MeasureReport> {
     let kind = Kind::of(id)?;
     let subjects = definition::subjects(kind, rules, totals);
     let measure = definition::measure(kind, &subjects)?;
-    let about = report::About { kind, rules, period, scope, now };
+    let about = report::About { kind, rules, period, scope, beside, now };
     Some(about.report(&measure, &subjects, totals))
 }

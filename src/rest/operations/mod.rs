@@ -1,6 +1,7 @@
 //! Operations: a file for each.
 
 mod as_of;
+mod asked;
 mod data_quality;
 mod evaluate_measure;
 mod explain;
@@ -101,9 +102,17 @@ fn body_parameters(body: &[u8]) -> Result<Vec<(String, String)>, Refused> {
         let name = parameter.get("name").and_then(Json::as_str).unwrap_or_default();
         let members = parameter.as_object().into_iter().flatten();
         let values = members.filter(|(key, _)| key.starts_with("value")).map(|(_, value)| value);
-        let value = values.filter_map(|v| v.as_str().or_else(|| v.get("reference")?.as_str())).next();
-        let value = value.ok_or_else(|| Refused::value(name, "expected a date, a text or a reference"))?;
-        Ok((name.to_owned(), value.to_owned()))
+        let text = |v: &Json| match v {
+            Json::String(text) => Some(text.clone()),
+            Json::Number(number) => Some(number.to_string()),
+            Json::Null | Json::Bool(_) | Json::Array(_) | Json::Object(_) => {
+                v.get("reference")?.as_str().map(str::to_owned)
+            }
+        };
+        let value = values.filter_map(text).next();
+        let value =
+            value.ok_or_else(|| Refused::value(name, "expected a date, a text, a number or a reference"))?;
+        Ok((name.to_owned(), value))
     });
     named.collect()
 }
