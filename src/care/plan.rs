@@ -233,22 +233,35 @@ pub enum Mitigation {
 /// # Guarantees
 /// Depends on its arguments only; said again after it has been carried out, it asks for the same.
 pub fn plan(ledger: &Ledger, facts: &Facts, rules: &Rules, said: &Said) -> Plan {
-    let (task, wake) = task(ledger, facts, rules, said.task.as_ref());
-    Plan { task, issues: issues(ledger, facts, rules, &said.issues), wake }
+    let (task, wake) = task(ledger, facts, rules, said);
+    Plan { task, issues: issues(ledger, facts, rules, said), wake }
+}
+
+impl Said {
+    fn was_said(&self, lapse: &Lapse) -> bool {
+        self.issues.iter().any(|s| s.requirement == lapse.requirement && s.from == lapse.from)
+    }
+}
+
+/// Whether a lapse is, or has been, announced. While the feed is silent none is announced anew, though it lay before
+/// the silence: what is charted about that time may still be on its way, and comes piece by piece.
+fn announced(ledger: &Ledger, said: &Said, lapse: &Lapse) -> bool {
+    said.was_said(lapse) || (lapse.announced && ledger.unverified_since.is_none())
 }
 
 fn task(
     ledger: &Ledger,
     facts: &Facts,
     rules: &Rules,
-    said: Option<&SaidTask>,
+    all: &Said,
 ) -> (WantedTask, Option<Instant>) {
+    let said = all.task.as_ref();
     let asked = |s: &&Standing| matches!(s.phase, Phase::Due | Phase::Overdue | Phase::Announced);
     let first_due = ledger.standings.iter().filter(asked).filter_map(|s| s.due).min();
     let open = said.filter(|t| t.status == SaidStatus::Open);
     match (first_due, open) {
         (Some(due), Some(open)) => {
-            let (mut round, wake) = round(ledger, facts, open.round, due);
+            let (mut round, wake) = round(ledger, facts, all, (open.round, due));
             let until = open.hold.map(|h| h.since + HOLD_AT_MOST).filter(|until| ledger.now < *until);
             if let Some((hold, _)) = open.hold.zip(until) {
                 round.priority = round.priority.min(hold.priority);
@@ -270,7 +283,7 @@ fn task(
                     due.max(again)
                 }
             };
-            let (round, wake) = round(ledger, facts, key, due);
+            let (round, wake) = round(ledger, facts, all, (key, due));
             (WantedTask::Open(round), wake)
         }
         (None, Some(open)) => (close(ledger, facts, open), None),
@@ -278,11 +291,16 @@ fn task(
     }
 }
 
-fn round(ledger: &Ledger, facts: &Facts, round: Instant, due: Instant) -> (Round, Option<Instant>) {
+fn round(
+    ledger: &Ledger,
+    facts: &Facts,
+    said: &Said,
+    (round, due): (Instant, Instant),
+) -> (Round, Option<Instant>) {
     let applies = |s: &&Standing| s.phase != Phase::NotAtRisk;
     let items: Vec<Standing> = ledger.standings.iter().filter(applies).cloned().collect();
     let asked = items.iter().filter(|s| s.phase >= Phase::Due);
-    let open = |l: &&Lapse| l.announced && l.ended.is_none();
+    let open = |l: &&Lapse| l.announced && l.ended.is_none() && announced(ledger, said, l);
     let misses: usize = ledger.lapses.iter().filter(open).map(|l| l.misses.len()).sum();
     let (under_way, wake) = under_way(ledger, facts);
     let round = Round {
@@ -375,12 +393,11 @@ fn under_way(ledger: &Ledger, facts: &Facts) -> (Vec<Source>, Option<Instant>) {
     (sources, wake.filter(|w| *w < Instant::LATEST))
 }
 
-fn issues(ledger: &Ledger, facts: &Facts, rules: &Rules, said: &[SaidIssue]) -> Vec<WantedIssue> {
-    let was_said = |l: &Lapse| said.iter().any(|s| s.requirement == l.requirement && s.from == l.from);
-    let stands = |l: &&Lapse| l.announced || was_said(l);
+fn issues(ledger: &Ledger, facts: &Facts, rules: &Rules, said: &Said) -> Vec<WantedIssue> {
+    let stands = |l: &&Lapse| announced(ledger, said, l);
     let mut wanted: Vec<WantedIssue> = ledger.lapses.iter().filter(stands).map(standing_issue).collect();
     let cut = ledger.unverified_since.unwrap_or(Instant::LATEST);
-    for issue in said {
+    for issue in &said.issues {
         let lapse = ledger.lapses.iter().any(|l| l.requirement == issue.requirement && l.from == issue.from);
         // what lies in time that charting does not reach stays as it was said
         if !lapse && issue.from < cut {

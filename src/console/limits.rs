@@ -16,3 +16,9 @@ pub(super) const TOLD_EVERY: Duration = Duration::from_millis(500);
 
 /// The strips move on with the time: a page is refreshed at least so often.
 pub(super) const MOVED_EVERY: Duration = Duration::from_secs(60);
+
+/// Days of one compliance page: three years, as of one report.
+pub(super) const COMPLIANCE_DAYS: i64 = 3 * 366;
+
+/// Points of a chart that can still be told apart on a screen.
+pub(super) const CHART_POINTS: usize = 62;

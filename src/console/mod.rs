@@ -6,10 +6,14 @@
 //! * `page`: the frame of every page: where one is, how fresh the charting is, the cautions;
 //! * `strip`: hours drawn as a strip;
 //! * `ward`: the stays of a unit now; `stay`: one stay by day, with the way to the evidence of each item;
+//! * `compliance`: what the MeasureReports say of units over a period; `table`: the rows of a report; `chart`: a score over
+//!   time;
 //! * `feed`: what comes in, and what could not be used; `protocols`: what each protocol says, in words;
 //! * `events`: tells a page that it has become old; `assets`: style and script.
 
 mod assets;
+mod chart;
+mod compliance;
 mod events;
 mod feed;
 mod limits;
@@ -17,6 +21,7 @@ mod page;
 mod protocols;
 mod stay;
 mod strip;
+mod table;
 mod ward;
 mod words;
 
@@ -54,6 +59,14 @@ pub struct Console {
     pub stopped: watch::Receiver<bool>,
 }
 
+impl Console {
+    /// The name of a unit of the configuration; none if it is no unit.
+    fn unit<'a>(&'a self, location: &str) -> Option<&'a str> {
+        let unit = self.config.site.units.iter().find(|unit| unit.location == location)?;
+        Some(unit.name.as_deref().unwrap_or(&unit.location))
+    }
+}
+
 /// The routes of the pages.
 pub fn router(console: Console) -> Router {
     Router::new()
@@ -63,6 +76,7 @@ pub fn router(console: Console) -> Router {
         .route("/ward/{unit}/rows", get(ward::rows))
         .route("/ward/{unit}/events", get(events::events))
         .route("/stay/{encounter}", get(stay::stay))
+        .route("/compliance", get(compliance::compliance))
         .route("/feed", get(feed::feed))
         .route("/protocols", get(protocols::protocols))
         .route("/assets/{name}", get(assets::asset))

@@ -12,7 +12,8 @@ use crate::feed::State;
 use crate::store::StoreError;
 
 /// The pages that every page leads to.
-const PLACES: [(&str, &str); 3] = [("/ward", "Ward"), ("/feed", "Feed"), ("/protocols", "Protocols")];
+const PLACES: [(&str, &str); 4] =
+    [("/ward", "Ward"), ("/compliance", "Compliance"), ("/feed", "Feed"), ("/protocols", "Protocols")];
 
 /// What a page is and says.
 pub(super) struct Page<'a> {
@@ -52,7 +53,8 @@ impl Page<'_> {
                         }
                         p.clock { (words::day_and_clock(now, rules.zone)) " " span.zone { (rules.zone.name()) } }
                     }
-                    (freshness(console, now))
+                    // a page that keeps itself fresh says so in the part that is refreshed
+                    @if !self.fresh { (freshness(console, now)) }
                     main id="content" tabindex="-1" {
                         h1 { (self.title) }
                         (self.content)
@@ -115,6 +117,8 @@ fn sign(state: State) -> &'static str {
 pub(super) enum Absent {
     /// There is no such thing.
     NotFound,
+    /// What is asked for makes no sense; what would.
+    Asked(&'static str),
     /// The store.
     Store(StoreError),
 }
@@ -129,6 +133,7 @@ impl IntoResponse for Absent {
     fn into_response(self) -> Response {
         let (status, why) = match self {
             Absent::NotFound => (StatusCode::NOT_FOUND, "There is no such page, unit or stay here."),
+            Absent::Asked(what) => (StatusCode::BAD_REQUEST, what),
             Absent::Store(error) => {
                 tracing::error!(%error, "a page could not be made");
                 (StatusCode::SERVICE_UNAVAILABLE, "The records cannot be read just now. Try again in a moment.")

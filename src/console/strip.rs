@@ -86,11 +86,17 @@ impl Window {
         out
     }
 
+    /// Whether two names would lie on each other.
+    fn near(&self, one: Instant, other: Instant) -> bool {
+        let apart = one.max(other).since(one.min(other));
+        apart < Length::micros(self.span.length().as_micros() / 25)
+    }
+
     /// The names of the hours, for above the strips.
     pub(super) fn scale(&self, now: Instant) -> Markup {
         html! {
             svg.scale width="100%" height="16" aria-hidden="true" focusable="false" {
-                @for (at, name) in self.hours() {
+                @for (at, name) in self.hours().into_iter().filter(|(at, _)| !self.near(*at, now)) {
                     text x=(self.x(at)) y="12" text-anchor="middle" { (name) }
                 }
                 @if self.span.contains(now) {

@@ -28,7 +28,6 @@ struct Row {
 /// A unit at one instant.
 struct Ward {
     name: String,
-
     rows: Vec<Row>,
     /// Open stays that were left out.
     more: bool,
@@ -71,7 +70,7 @@ pub(super) async fn ward(
     let content = html! {
         p.caution hidden data-connection { "The connection is lost: what you see may be old." }
         (strip::definitions())
-        div data-rows=(format!("/ward/{unit}/rows")) data-events=(format!("/ward/{unit}/events")) { (ward.content()) }
+        div data-rows=(format!("/ward/{unit}/rows")) data-events=(format!("/ward/{unit}/events")) { (freshness(&console, now)) (ward.content()) }
         (legend(&ward.rules))
     };
     Ok(Page { title: &ward.name, place: "/ward", fresh: true, content }.answer(&console, now))
@@ -158,7 +157,9 @@ impl Row {
     fn asked(&self) -> Vec<&Standing> {
         let mut asked: Vec<&Standing> =
             self.stay.ledger.standings.iter().filter(|s| s.phase != Phase::NotAtRisk).collect();
-        asked.sort_by_key(|s| (Need::of(s.phase), s.deadline));
+        // of what lies ahead, what becomes due first; a requirement that asks for nothing more today comes last
+        let first = |s: &Standing| if s.phase == Phase::Waiting { s.due } else { s.deadline };
+        asked.sort_by_key(|s| (Need::of(s.phase), first(s).unwrap_or(Instant::LATEST)));
         asked
     }
 
@@ -210,7 +211,7 @@ impl Ward {
                 td.need {
                     strong { span.sign aria-hidden="true" { (row.need.sign()) " " } (row.need.words()) }
                     @if let Some(first) = asked.first() {
-                        span.what { (title(&self.rules, (first.protocol, first.index))) ": " (words::standing(first, self.now, self.rules.zone)) }
+                        span.what { @if row.need == Need::Ahead { "next: " } (title(&self.rules, (first.protocol, first.index))) ": " (words::standing(first, self.now, self.rules.zone)) }
                     }
                     @let others = asked.iter().skip(1).filter(|s| Need::of(s.phase) < Need::Ahead).count();
                     @if others > 0 { span.what { "and " (others) " more" } }

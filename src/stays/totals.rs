@@ -11,6 +11,7 @@ use crate::care::tally::Tally;
 use crate::care::time::{Instant, local_instant};
 use crate::care::totals::Totals;
 use crate::store::{AheadRow, Shares, StoreError, Sums, SumsQuery};
+use crate::translate::measures;
 use crate::translate::tallies::{self, Adding};
 
 /// Patients that are to be reconciled and are counted from their documents meanwhile: what was just charted is in the
@@ -43,6 +44,17 @@ pub enum What {
 const SURVEYED: usize = 500;
 
 impl What {
+    /// What must be read for the measure of this id.
+    pub fn of(measure: &str) -> What {
+        if measures::tells_delays(measure) {
+            What::CountsAndDelays
+        } else if measures::tells_events(measure) {
+            What::CountsAndEvents
+        } else {
+            What::Counts
+        }
+    }
+
     const fn topics(self) -> &'static [u8] {
         match self {
             What::Counts | What::CountsAndEvents => &[tallies::COUNTS],

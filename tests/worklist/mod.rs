@@ -257,6 +257,29 @@ async fn a_silent_feed_makes_no_alarm_and_its_return_tells_the_true_times() {
 }
 
 #[tokio::test]
+async fn what_reaches_us_of_earlier_during_a_silence_announces_nothing_before_the_feed_speaks() {
+    let watched = "[site]\nprotocol = \"minimal\"\n[[source]]\nname = \"record\"\nheartbeat_seconds = 60\n";
+    let ward = Ward::open(watched).await;
+    ward.admit().await;
+    ward.until("03:55").await;
+    ward.care("c", "oral-cleansing", "03:50").await;
+    for minute in 236..=300 {
+        ward.until(&format!("{:02}:{:02}", minute / 60, minute % 60)).await;
+        ward.post("/feed/record/heartbeat").await;
+    }
+    ward.until("06:00").await;
+    assert!(ward.issues("clean").await.is_empty());
+    // the first of a backlog: without it 04:00 was missed, long before the silence; what makes it good may be the next
+    ward.put(ward.procedure("c", "oral-cleansing", "entered-in-error", "03:50")).await;
+    ward.until("06:01").await;
+    assert!(ward.issues("clean").await.is_empty(), "the feed is silent");
+    assert_ne!(text(&ward.task().await.unwrap(), "/priority"), "urgent", "nor is anything more urgent");
+    ward.post("/feed/record/heartbeat").await;
+    ward.until("06:02").await;
+    assert_eq!(ward.issues("clean").await, ["04:00 preliminary -"]);
+}
+
+#[tokio::test]
 async fn the_fixed_times_protocol_says_which_session_is_next_and_its_steps() {
     let ward = Ward::open("[site]\nprotocol = \"adult-fixed-times\"\n").await;
     ward.admit().await;

@@ -5,7 +5,6 @@ use std::sync::Arc;
 use axum::http::StatusCode;
 use chrono::NaiveDate;
 
-use super::evaluate_measure::what;
 use crate::care::compare::{Difference, Reading, differences};
 use crate::care::tally::Tally;
 use crate::care::time::Instant;
@@ -15,7 +14,7 @@ use crate::rest::ask::Ask;
 use crate::rest::refused::Refused;
 use crate::rest::{Outcome, Rest, limits, table};
 use crate::site::Site;
-use crate::stays::{Known, Who};
+use crate::stays::{Known, What, Who};
 use crate::translate::measures::{self, COMPARED_COLUMNS, OfStay};
 
 /// Whose care, of which days.
@@ -65,7 +64,7 @@ pub(super) async fn totals_at(
 ) -> Result<Totals, Refused> {
     let mut totals = Totals::default();
     for patient in wanted.patients(rest, at).await? {
-        let known = rest.stays.known_at(&patient, at, site, what(wanted.measure)).await?;
+        let known = rest.stays.known_at(&patient, at, site, What::of(wanted.measure)).await?;
         let mut tally = Tally::default();
         for known in &known.stays {
             tally.add(&known.stay.ledger);
@@ -87,7 +86,7 @@ pub(super) async fn compare(
     let (old, new) = (site_at(rest, earlier).await?, site_at(rest, later).await?);
     let mut found: Vec<(String, String, Difference)> = Vec::new();
     for patient in wanted.patients(rest, earlier).await? {
-        let what = what(wanted.measure);
+        let what = What::of(wanted.measure);
         let before = rest.stays.known_at(&patient, earlier, &old, what).await?;
         let after = rest.stays.known_at(&patient, later, &new, what).await?;
         for (stay, difference) in of_patient(&before, &after, wanted) {

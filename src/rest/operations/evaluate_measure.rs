@@ -66,17 +66,6 @@ pub(super) async fn evaluate(edge: &Edge, ask: &Ask<'_>, id: Option<&str>, body:
     report(rest, ask, &id, asked).await
 }
 
-/// What must be read for a measure.
-pub(super) fn what(id: &str) -> What {
-    if measures::tells_delays(id) {
-        What::CountsAndDelays
-    } else if measures::tells_events(id) {
-        What::CountsAndEvents
-    } else {
-        What::Counts
-    }
-}
-
 async fn report(rest: &Rest, ask: &Ask<'_>, id: &str, asked: Evaluate) -> Outcome {
     let period = asked.period()?;
     asked.check(id)?;
@@ -140,7 +129,7 @@ async fn many(
     beside: &mut Beside,
     now: Instant,
 ) -> Result<Counted, Refused> {
-    let (what, who) = (what(wanted.measure), wanted.who);
+    let (what, who) = (What::of(wanted.measure), wanted.who);
     let mut missing = Counted::default();
     if let Some(period) = asked.other()? {
         let other = rest.stays.totals(what, who, period, now).await?;
@@ -239,7 +228,7 @@ async fn each(
     let site = rest.stays.site();
     let (mut whole, mut individuals) = (Totals::default(), Vec::new());
     for patient in patients {
-        let tally = rest.stays.counts_of(what(id), &patient, period, now).await?;
+        let tally = rest.stays.counts_of(What::of(id), &patient, period, now).await?;
         let own = Totals::of(&tally, period.0, period.1, units.as_deref());
         if own == Totals::default() {
             continue;

@@ -1,0 +1,207 @@
+//! A score over time: points, the centre, the limits, and what speaks against chance.
+
+use maud::{Markup, html};
+
+use super::table::Row;
+use crate::translate::measures::Step;
+
+/// The height of the plot in pixels.
+const HEIGHT: f64 = 150.0;
+/// Above and below it.
+const MARGIN: f64 = 10.0;
+
+/// What is drawn.
+pub(super) struct Drawing<'a> {
+    pub(super) title: &'a str,
+    /// Names the drawing on its page.
+    pub(super) id: &'a str,
+    pub(super) step: Step,
+    /// In the order of time.
+    pub(super) points: Vec<&'a Row>,
+    /// What is told of all of them together; none where nothing was counted.
+    pub(super) whole: Option<&'a Row>,
+}
+
+/// A point where it is drawn.
+struct Dot<'a> {
+    row: &'a Row,
+    /// In hundredths of the width.
+    x: f64,
+    value: Option<f64>,
+    limits: Option<(f64, f64)>,
+}
+
+/// What the signs of a chart mean.
+pub(super) fn legend() -> Markup {
+    html! {
+        ul.legend {
+            li { svg.key width="24" height="14" aria-hidden="true" focusable="false" { circle.point cx="12" cy="7" r="4" {} } " a period" }
+            li { svg.key width="24" height="14" aria-hidden="true" focusable="false" { rect.signal x="6" y="1" width="12" height="12" {} } " a period that speaks against chance" }
+            li { svg.key width="24" height="14" aria-hidden="true" focusable="false" { line.centre x1="0" x2="24" y1="7" y2="7" {} } " centre" }
+            li { svg.key width="24" height="14" aria-hidden="true" focusable="false" { line.limit x1="0" x2="24" y1="7" y2="7" {} } " limits, three standard errors from it" }
+        }
+    }
+}
+
+impl<'a> Drawing<'a> {
+    /// The picture, what it says in words, and its numbers.
+    pub(super) fn shown(&self) -> Markup {
+        let dots = self.dots();
+        let Some(whole) = self.whole.filter(|_| dots.iter().any(|dot| dot.value.is_some())) else {
+            return html! { figure.chart { figcaption { (self.title) } p { "Nothing was counted." } } };
+        };
+        let words = self.words(whole);
+        html! {
+            figure.chart {
+                figcaption id=(format!("c-{}", self.id)) { (self.title) }
+                (plot(&dots, whole, &format!("{}. {}", self.title, words.join(" "))))
+                ul.said { @for said in &words { li { (said) } } }
+                details {
+                    summary { "The numbers" }
+                    div.wide tabindex="0" role="group" aria-labelledby=(format!("c-{}", self.id)) { (numbers(&dots)) }
+                }
+            }
+        }
+    }
+
+    fn dots(&self) -> Vec<Dot<'a>> {
+        let last = self.points.len().saturating_sub(1).max(1) as f64;
+        let dot = |(place, row): (usize, &'a Row)| Dot {
+            row,
+            x: 2.0 + 96.0 * place as f64 / last,
+            value: row.number("score"),
+            limits: row.number("lower_limit").zip(row.number("upper_limit")),
+        };
+        self.points.iter().copied().enumerate().map(dot).collect()
+    }
+
+    /// What the chart says: its centre, and each rule that speaks with where it does.
+    fn words(&self, whole: &Row) -> Vec<String> {
+        let share = |column: &str| whole.number(column).map(|n| format!("{:.1} %", n * 100.0));
+        let mut out = Vec::new();
+        match (share("centre"), share("median")) {
+            (Some(centre), _) => out.push(format!("Centre {centre}, a point for each {}.", self.step.code())),
+            (None, Some(median)) => out.push(format!("Median {median}, a point for each {}.", self.step.code())),
+            (None, None) => {}
+        }
+        if let Some(factor) = whole.number("factor") {
+            out.push(format!("Limits by Laney, factor {factor:.2}."));
+        }
+        let mut spoken: Vec<(String, Vec<String>)> = Vec::new();
+        for row in &self.points {
+            for signal in row.text("signals").split_whitespace() {
+                let day = short(row.text("stratum"));
+                match spoken.iter_mut().find(|(known, _)| known == signal) {
+                    Some((_, days)) => days.push(day),
+                    None => spoken.push((signal.to_owned(), vec![day])),
+                }
+            }
+        }
+        out.extend(spoken.iter().map(|(signal, days)| match days.as_slice() {
+            [day] => format!("{}: {day}.", rule(signal)),
+            [first, .., last] if signal.starts_with("beyond") => {
+                let between = days.len() - 2;
+                if between == 0 { format!("{}: {first} and {last}.", rule(signal)) } else { format!("{}: {}.", rule(signal), days.join(", ")) }
+            }
+            [first, .., last] => format!("{}: {first} to {last}.", rule(signal)),
+            [] => rule(signal),
+        }));
+        out.extend(whole.text("signals").split_whitespace().map(|signal| format!("{}.", rule(signal))));
+        if spoken.is_empty() && whole.text("signals").is_empty() {
+            out.push("No rule speaks against chance.".to_owned());
+        }
+        out
+    }
+}
+
+/// A rule in words.
+fn rule(signal: &str) -> String {
+    let (rule, side) = signal.split_once('/').unwrap_or((signal, ""));
+    match rule {
+        "beyond-limit" if side == "above" => "Above the upper limit".to_owned(),
+        "beyond-limit" => "Below the lower limit".to_owned(),
+        "shift" => format!("A row of points {side} the centre"),
+        "trend" if side == "above" => "A row of rising points".to_owned(),
+        "trend" => "A row of falling points".to_owned(),
+        "two-of-three" => format!("Two of three near the limit, {side} the centre"),
+        "run-too-long" => format!("A run {side} the median that is longer than chance explains"),
+        "too-few-crossings" => "The median is crossed more seldom than chance explains".to_owned(),
+        other => other.to_owned(),
+    }
+}
+
+/// What of all shares is drawn, from the top down, and in how many steps: what is nearly all is drawn larger.
+fn range(dots: &[Dot<'_>]) -> (f64, i32) {
+    let lowest = dots.iter().flat_map(|dot| dot.value.into_iter().chain(dot.limits.map(|l| l.0)));
+    let below = 1.0 - lowest.fold(1.0_f64, f64::min);
+    let ranges = [(0.1, 5), (0.2, 4), (0.4, 4)];
+    ranges.into_iter().find(|(range, _)| below <= *range).unwrap_or((1.0, 4))
+}
+
+fn plot(dots: &[Dot<'_>], whole: &Row, label: &str) -> Markup {
+    let (range, steps) = range(dots);
+    let floor = 1.0 - range;
+    let y = |value: f64| format!("{:.1}", MARGIN + HEIGHT * (1.0 - (value.clamp(floor, 1.0) - floor) / range));
+    let x = |at: f64| format!("{at:.2}%");
+    let marks: Vec<f64> = (0..=steps).map(|n| floor + range * f64::from(n) / f64::from(steps)).collect();
+    let pairs = || dots.iter().zip(dots.iter().skip(1));
+    let half = dots.get(1).map_or(48.0, |second| (second.x - 2.0) / 2.0);
+    let centre = whole.number("centre").or_else(|| whole.number("median"));
+    html! {
+        svg.plot role="img" aria-label=(label) width="100%" height=(HEIGHT + 2.0 * MARGIN + 16.0) focusable="false" {
+            @for mark in &marks { text.mark x="0" y=(y(*mark)) dy="4" { (format!("{:.0} %", mark * 100.0)) } }
+            svg x="12%" width="87%" height="100%" {
+                @for mark in &marks { line.grid x1="0" x2="100%" y1=(y(*mark)) y2=(y(*mark)) {} }
+                @if let Some(centre) = centre { line.centre x1="0" x2="100%" y1=(y(centre)) y2=(y(centre)) {} }
+                @for dot in dots {
+                    @if let Some((low, high)) = dot.limits {
+                        @for limit in [low, high] {
+                            line.limit x1=(x(dot.x - half)) x2=(x(dot.x + half)) y1=(y(limit)) y2=(y(limit)) {}
+                        }
+                    }
+                }
+                @for (a, b) in pairs() {
+                    @if let (Some(from), Some(to)) = (a.value, b.value) {
+                        line.course x1=(x(a.x)) x2=(x(b.x)) y1=(y(from)) y2=(y(to)) {}
+                    }
+                }
+                @for dot in dots {
+                    @if let Some(value) = dot.value {
+                        @if dot.row.text("signals").is_empty() { circle.point cx=(x(dot.x)) cy=(y(value)) r="3.5" {} }
+                        @else { svg x=(x(dot.x)) y=(y(value)) overflow="visible" { rect.signal x="-6" y="-6" width="12" height="12" {} } }
+                    }
+                }
+                @for (place, dot) in dots.iter().enumerate() {
+                    @if place == 0 || place + 1 == dots.len() {
+                        text.mark x=(x(dot.x)) y=(HEIGHT + 2.0 * MARGIN + 8.0) text-anchor=(if place == 0 { "start" } else { "end" }) { (short(dot.row.text("stratum"))) }
+                    }
+                }
+            }
+        }
+    }
+}
+
+fn numbers(dots: &[Dot<'_>]) -> Markup {
+    html! {
+        table.figures {
+            thead { tr { th scope="col" { "From" } th scope="col" { "Score" } th scope="col" { "Of so many" } th scope="col" { "Limits" } th scope="col" { "Says" } } }
+            tbody {
+                @for dot in dots {
+                    tr {
+                        th scope="row" { (short(dot.row.text("stratum"))) }
+                        td.number { (dot.row.share("score")) }
+                        td { (dot.row.part()) }
+                        td { @if let Some((low, high)) = dot.limits { (format!("{:.1} to {:.1} %", low * 100.0, high * 100.0)) } }
+                        td { (dot.row.text("signals").split_whitespace().map(rule).collect::<Vec<_>>().join("; ")) }
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// `3 Mar 2026` of a date as R4 writes it.
+fn short(date: &str) -> String {
+    let day = date.get(..10).unwrap_or(date);
+    day.parse::<chrono::NaiveDate>().map_or_else(|_| date.to_owned(), |d| d.format("%-d %b %Y").to_string())
+}
