@@ -100,6 +100,7 @@ struct File {
     access: Option<access::AccessFile>,
     client: Vec<access::ClientFile>,
     issuer: Vec<access::IssuerFile>,
+    sign_in: Option<access::SignInFile>,
     tls: Option<tls::TlsFile>,
     public_base: Option<String>,
     data: Option<PathBuf>,
@@ -186,7 +187,7 @@ impl Config {
     pub fn of_site(text: &str) -> Result<Self, Vec<String>> {
         let file: File = toml::from_str(text).map_err(|e| vec![e.to_string()])?;
         let file =
-            File { listen: None, access: None, client: Vec::new(), issuer: Vec::new(), tls: None, ..file };
+            File { listen: None, access: None, client: Vec::new(), issuer: Vec::new(), sign_in: None, tls: None, ..file };
         Config::of(file, Path::new(""))
     }
 
@@ -206,7 +207,12 @@ impl Config {
             certificates: config.tls.as_ref().is_some_and(|tls| tls.mutual),
             errors: &mut errors,
         };
-        config.access = reading.access(file.access, file.client, file.issuer);
+        config.access = reading.access(access::Parts {
+            access: file.access,
+            clients: file.client,
+            issuers: file.issuer,
+            sign_in: file.sign_in,
+        });
         config.admin_listen = file.admin_listen;
         config.listen = file.listen.unwrap_or(config.listen);
         config.public_base = file.public_base.map(|b| b.trim_end_matches('/').to_owned());

@@ -88,19 +88,21 @@ pub async fn serve_on(store: Store, config: Config, clock: Clock) -> anyhow::Res
         format!("{scheme}://{address}/fhir")
     });
     let subscribers = Arc::new(config.subscribers.clone());
-    let console = Console {
-        stays: stays.clone(),
-        store: store.clone(),
-        feeds: feeds.clone(),
-        clock: clock.clone(),
-        config: config.clone(),
-        stopped: stopped.clone(),
-    };
     let reporter =
         Reporter::new(store.clone(), stays.clone(), clock.clone(), config.reports.clone(), told.clone());
+    let (looked_at, seen) = (config.clone(), feeds.clone());
     let rest =
         Rest::new(store.clone(), stays.clone(), feeds, clock.clone(), signal.clone(), config, counters)
             .telling(told.clone(), deliveries.clone());
+    let console = Console {
+        stays: stays.clone(),
+        store: store.clone(),
+        feeds: seen,
+        clock: clock.clone(),
+        door: rest.door().cloned(),
+        config: looked_at,
+        stopped: stopped.clone(),
+    };
     let deliverer =
         Deliverer::new(store.clone(), subscribers, follows(&rest), base, clock.clone(), told, deliveries)
             .context("subscribers cannot be called")?;

@@ -39,7 +39,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("deliver", &["care", "translate", "store", "deliver", "clock", "telemetry", "outward"]),
     ("outward", &["outward"]),
     ("config", &["access", "care", "translate", "config", "outward"]),
-    ("console", &["care", "translate", "store", "stays", "console", "config", "clock", "feed"]),
+    ("console", &["access", "care", "translate", "store", "stays", "console", "config", "clock", "feed"]),
     ("clock", &["care", "clock"]),
     ("telemetry", &["telemetry"]),
 ];

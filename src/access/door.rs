@@ -8,18 +8,17 @@ use std::collections::BTreeMap;
 use std::net::IpAddr;
 use std::sync::Arc;
 
-use base64::Engine as _;
-use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use jsonwebtoken::Algorithm;
 
 use super::attempts::Attempts;
-use super::digest;
 use super::fetch::{self, Fetched};
 use super::keys::Keys;
 use super::limits;
 use super::registry::{Client, Issuer, KeysFrom, Peer, Registry};
 use super::scopes::Scopes;
+use super::sign_in::{Beginning, NotSignedIn, People, SignedIn};
 use super::signed::{Claims, Signed, Words, Wrong};
+use super::{digest, random};
 use crate::store::{Batch, Grant, Store, StoreError};
 
 /// Lets in who is registered. Cloning gives another handle on the same.
@@ -31,6 +30,7 @@ struct Inside {
     registry: Registry,
     fetched: BTreeMap<String, Fetched>,
     attempts: Attempts,
+    people: Option<People>,
     store: Store,
 }
 
@@ -93,12 +93,51 @@ impl Door {
         let mut addresses = all.filter_map(KeysFrom::address).peekable();
         let http = addresses.peek().and_then(|_| fetch::http());
         let fetched = addresses.map(|at| (at.to_owned(), Fetched::at(at, http.clone()))).collect();
-        Door(Arc::new(Inside { registry, fetched, attempts: Attempts::default(), store }))
+        let people = registry.sign_in.clone().map(People::new);
+        Door(Arc::new(Inside { registry, fetched, attempts: Attempts::default(), people, store }))
     }
 
     /// Whether tokens are given out here at all.
     pub fn gives(&self) -> bool {
         !self.0.registry.clients.is_empty()
+    }
+
+    /// Whether people sign in here.
+    pub fn signs_in(&self) -> bool {
+        self.0.people.is_some()
+    }
+
+    /// Begins to sign somebody in who wants to see the page `to`.
+    ///
+    /// # Errors
+    /// Why not; `NotBegun` where nobody signs in.
+    pub async fn begin(&self, to: &str, now_us: i64) -> Result<Beginning, NotSignedIn> {
+        self.0.people.as_ref().ok_or(NotSignedIn::NotBegun)?.begin(to, now_us).await
+    }
+
+    /// Finishes to sign somebody in: the `state` and `code` of the provider, and what the browser kept meanwhile.
+    ///
+    /// # Errors
+    /// Why not.
+    pub async fn finish(
+        &self,
+        told: (&str, &str),
+        browser: &str,
+        now_us: i64,
+    ) -> Result<SignedIn, NotSignedIn> {
+        self.0.people.as_ref().ok_or(NotSignedIn::NotBegun)?.finish(told, browser, now_us).await
+    }
+
+    /// Who is signed in with a browser that keeps this; none if nobody is.
+    pub fn signed_in(&self, browser: &str, now_us: i64) -> Option<Holder> {
+        self.0.people.as_ref()?.holder(browser, now_us)
+    }
+
+    /// Signs out whoever is signed in with that browser.
+    pub fn sign_out(&self, browser: &str) {
+        if let Some(people) = &self.0.people {
+            people.end(browser);
+        }
     }
 
     /// Who is registered.
@@ -275,10 +314,4 @@ fn shows(peer: &Peer, wanted: Option<&String>) -> Result<(), Denied> {
         Some(wanted) if peer.certificate.as_ref() != Some(wanted) => Err(Denied::Certificate),
         Some(_) | None => Ok(()),
     }
-}
-
-/// A text that nobody guesses: 244 bits from the system's source of randomness.
-fn random() -> String {
-    let (one, two) = (uuid::Uuid::new_v4(), uuid::Uuid::new_v4());
-    URL_SAFE_NO_PAD.encode([*one.as_bytes(), *two.as_bytes()].concat())
 }

@@ -82,10 +82,11 @@ pub(super) fn http() -> Option<Client> {
     built.map_err(|error| tracing::error!(%error, "no keys can be fetched")).ok()
 }
 
-async fn body(mut response: Response) -> anyhow::Result<Vec<u8>> {
+/// What was answered, up to the length that a set of keys may have.
+pub(super) async fn body(mut response: Response) -> anyhow::Result<Vec<u8>> {
     let mut body = Vec::new();
     while let Some(piece) = response.chunk().await? {
-        anyhow::ensure!(body.len() + piece.len() <= limits::KEYS_BYTES, "the set of keys is too long");
+        anyhow::ensure!(body.len() + piece.len() <= limits::KEYS_BYTES, "the answer is too long");
         body.extend_from_slice(&piece);
     }
     Ok(body)
@@ -109,4 +110,11 @@ fn kept(response: &Response) -> Duration {
 
 fn micros(time: Duration) -> i64 {
     i64::try_from(time.as_micros()).unwrap_or(i64::MAX)
+}
+
+/// Whether something may be fetched from an address: what comes from elsewhere must come from whom it says it does.
+pub(crate) fn may_be_fetched(address: &str) -> bool {
+    let Ok(url) = reqwest::Url::parse(address) else { return false };
+    let here = matches!(url.host_str(), Some("127.0.0.1" | "[::1]" | "localhost"));
+    url.scheme() == "https" || (url.scheme() == "http" && here)
 }

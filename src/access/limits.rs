@@ -54,3 +54,21 @@ pub const FAILURES_SPAN: Duration = Duration::from_secs(60);
 
 /// Addresses whose failures are counted at once; beyond it the oldest is forgotten.
 pub const FAILING_ADDRESSES: usize = 4_096;
+
+/// For somebody to sign in at the provider's page: a password that is looked for, a second factor.
+pub const SIGN_IN_TIME: Duration = Duration::from_secs(600);
+
+/// Sign-ins that are under way at once; beyond it the oldest is forgotten.
+pub const SIGN_INS: usize = 1_024;
+
+/// Seconds for which an ID token may be good: it is used once, when it comes.
+pub const ID_TOKEN_S: i64 = 24 * 3_600;
+
+/// For how long somebody stays signed in: a shift with its handover.
+pub const SIGNED_IN: Duration = Duration::from_secs(13 * 3_600);
+
+/// For how long somebody who looks at nothing stays signed in; a page that keeps itself fresh is looked at.
+pub const SIGNED_IN_QUIET: Duration = Duration::from_secs(30 * 60);
+
+/// People who are signed in at once; beyond it who has been quiet longest is out.
+pub const PEOPLE: usize = 10_000;

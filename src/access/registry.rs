@@ -6,6 +6,7 @@ use jsonwebtoken::Algorithm;
 
 use super::keys::Keys;
 use super::scopes::Scopes;
+use super::sign_in::SignIn;
 
 /// Everybody that is let in.
 #[derive(Clone, Debug, Default)]
@@ -18,6 +19,8 @@ pub struct Registry {
     pub issuers: Vec<Issuer>,
     /// Gateways that are believed when they say from which address a request comes.
     pub proxies: Vec<IpAddr>,
+    /// How people sign in who look at pages; none: nobody does.
+    pub sign_in: Option<SignIn>,
 }
 
 /// A system that gets its tokens here (SMART Backend Services).

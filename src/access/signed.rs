@@ -150,6 +150,16 @@ impl<'a> Signed<'a> {
         self.header.kid.as_deref().filter(|kid| kid.len() <= limits::NAME_BYTES)
     }
 
+    /// All that it says; nothing is proved by that before it is [`checked`](Self::checked).
+    ///
+    /// # Errors
+    /// `Shape`.
+    pub(super) fn payload(&self) -> Result<serde_json::Value, Wrong> {
+        let payload = self.message.split('.').nth(1).ok_or(Wrong::Shape)?;
+        let payload = URL_SAFE_NO_PAD.decode(payload).map_err(|_| Wrong::Shape)?;
+        serde_json::from_slice(&payload).map_err(|_| Wrong::Shape)
+    }
+
     /// Its algorithm.
     pub(super) fn algorithm(&self) -> Algorithm {
         self.header.alg

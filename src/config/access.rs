@@ -1,4 +1,4 @@
-//! `[access]`, `[[client]]`, `[[issuer]]`: who is let in.
+//! `[access]`, `[[client]]`, `[[issuer]]`, `[sign_in]`: who is let in.
 
 use std::collections::BTreeSet;
 use std::net::IpAddr;
@@ -9,7 +9,8 @@ use serde::Deserialize;
 use super::tls;
 use crate::access::keys::{Keys, algorithm};
 use crate::access::registry::{Client, Issuer, KeysFrom, Registry};
-use crate::access::{Scopes, limits};
+use crate::access::sign_in::{Secret, SignIn};
+use crate::access::{Scopes, limits, may_be_fetched};
 
 /// Who may do what.
 #[derive(Clone, Debug)]
@@ -55,6 +56,33 @@ pub(super) struct IssuerFile {
     sources: Vec<String>,
 }
 
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct SignInFile {
+    issuer: String,
+    client_id: String,
+    client_secret_file: Option<PathBuf>,
+    algorithms: Option<Vec<String>>,
+    claim: String,
+    #[serde(default)]
+    role: Vec<RoleFile>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RoleFile {
+    name: String,
+    scopes: String,
+}
+
+/// The parts of the file that say who is let in.
+pub(super) struct Parts {
+    pub(super) access: Option<AccessFile>,
+    pub(super) clients: Vec<ClientFile>,
+    pub(super) issuers: Vec<IssuerFile>,
+    pub(super) sign_in: Option<SignInFile>,
+}
+
 /// What there is to read `[access]` with.
 pub(super) struct Reading<'a> {
     /// Folder that paths start from.
@@ -70,17 +98,13 @@ pub(super) struct Reading<'a> {
 }
 
 impl Reading<'_> {
-    /// What the three parts of the file come to.
-    pub(super) fn access(
-        &mut self,
-        access: Option<AccessFile>,
-        clients: Vec<ClientFile>,
-        issuers: Vec<IssuerFile>,
-    ) -> Access {
-        if access.is_none() && clients.is_empty() && issuers.is_empty() {
+    /// What the parts of the file come to.
+    pub(super) fn access(&mut self, parts: Parts) -> Access {
+        let Parts { access, clients, issuers, sign_in } = parts;
+        if access.is_none() && clients.is_empty() && issuers.is_empty() && sign_in.is_none() {
             return Access::Open;
         }
-        if clients.is_empty() && issuers.is_empty() {
+        if clients.is_empty() && issuers.is_empty() && sign_in.is_none() {
             self.errors.push("access: nobody is let in; register a [[client]] or an [[issuer]]".to_owned());
         }
         let AccessFile { token_address, proxies, .. } = access.unwrap_or_default();
@@ -114,7 +138,70 @@ impl Reading<'_> {
             }
             registry.issuers.extend(self.issuer(&at, file));
         }
+        registry.sign_in = sign_in.and_then(|file| self.sign_in(file));
         Access::Registered(Box::new(registry))
+    }
+
+    fn sign_in(&mut self, file: SignInFile) -> Option<SignIn> {
+        let SignInFile { issuer, client_id, client_secret_file, algorithms, claim, role } = file;
+        let secret = client_secret_file.and_then(|path| self.secret(&path));
+        let back = self.public_base.and_then(|base| base.strip_suffix("/fhir"));
+        if back.is_none() {
+            let why = "public_base: expected the address of /fhir as browsers reach it: people come back from signing in to \
+                       /sign-in/back beside it";
+            self.errors.push(why.to_owned());
+        }
+        if !may_be_fetched(&issuer) {
+            let why = "expected an https address (http only on this machine)";
+            self.errors.push(format!("sign_in.issuer: \"{issuer}\": {why}"));
+        }
+        for (name, value) in [("client_id", &client_id), ("claim", &claim)] {
+            if value.is_empty() {
+                self.errors.push(format!("sign_in.{name}: expected a text"));
+            }
+        }
+        if role.is_empty() {
+            self.errors.push("sign_in.role: expected one at least: a name that the claim tells, and its scopes".to_owned());
+        }
+        let algorithms = algorithms.unwrap_or_else(|| vec!["RS256".to_owned(), "ES256".to_owned()]);
+        let algorithms = self.algorithms("sign_in", &algorithms);
+        let mut roles = Vec::new();
+        for (index, RoleFile { name, scopes }) in role.into_iter().enumerate() {
+            let at = format!("sign_in.role[{index}]");
+            roles.extend(self.scopes(&at, &scopes).map(|scopes| (name, scopes)));
+        }
+        Some(SignIn {
+            issuer,
+            client: client_id,
+            secret,
+            algorithms,
+            claim,
+            roles,
+            back: format!("{}/sign-in/back", back?),
+        })
+    }
+
+    /// What stands in a file that nobody else may read.
+    fn secret(&mut self, path: &Path) -> Option<Secret> {
+        let path = self.folder.join(path);
+        let read = std::fs::read_to_string(&path).map_err(|error| error.to_string());
+        let text = read.map(|text| text.trim().to_owned());
+        let found = text.and_then(|text| if text.is_empty() { Err("it is empty".to_owned()) } else { Ok(Secret(text)) });
+        let told = |why| self.errors.push(format!("sign_in.client_secret_file: {}: {why}", path.display()));
+        found.map_err(told).ok()
+    }
+
+    fn algorithms(&mut self, at: &str, names: &[String]) -> Vec<jsonwebtoken::Algorithm> {
+        let mut algorithms = Vec::new();
+        for name in names {
+            match algorithm(name) {
+                Some(known) => algorithms.push(known),
+                None => self.errors.push(format!(
+                    "{at}.algorithms: \"{name}\" is not taken; expected RS, PS or ES with 256 or 384, or RS512 or PS512"
+                )),
+            }
+        }
+        algorithms
     }
 
     fn client(&mut self, at: &str, file: ClientFile) -> Option<Client> {
@@ -134,15 +221,8 @@ impl Reading<'_> {
             self.errors.push(format!("{at}.audience: expected what its tokens for this service say as aud"));
         }
         let keys = self.keys(at, file.jwks.as_deref(), file.jwks_url);
-        let mut algorithms = Vec::new();
-        for name in file.algorithms.unwrap_or_else(|| vec!["RS384".to_owned(), "ES384".to_owned()]) {
-            match algorithm(&name) {
-                Some(known) => algorithms.push(known),
-                None => self.errors.push(format!(
-                    "{at}.algorithms: \"{name}\" is not taken; expected RS, PS or ES with 256 or 384, or RS512 or PS512"
-                )),
-            }
-        }
+        let algorithms = file.algorithms.unwrap_or_else(|| vec!["RS384".to_owned(), "ES384".to_owned()]);
+        let algorithms = self.algorithms(at, &algorithms);
         let scopes = self.scopes(at, file.scopes.as_deref().unwrap_or("system/*.cruds"));
         let longest_s = i64::from(file.longest_seconds.unwrap_or(300));
         if !(1..=limits::FOREIGN_TOKEN_S).contains(&longest_s) {
@@ -203,11 +283,4 @@ impl Reading<'_> {
         let print = read.and_then(|pem| tls::fingerprint(&pem));
         print.map_err(|why| self.errors.push(format!("{at}.certificate: {}: {why}", path.display()))).ok()
     }
-}
-
-/// Whether keys may be fetched from an address: what comes from elsewhere must come from whom it says it does.
-fn may_be_fetched(address: &str) -> bool {
-    let Ok(url) = reqwest::Url::parse(address) else { return false };
-    let here = matches!(url.host_str(), Some("127.0.0.1" | "[::1]" | "localhost"));
-    url.scheme() == "https" || (url.scheme() == "http" && here)
 }

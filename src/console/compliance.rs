@@ -10,9 +10,11 @@ use fhir_models::Measure;
 use maud::{Markup, html};
 
 use super::chart::{self, Drawing};
+use super::entry::Viewer;
 use super::page::{Absent, Page};
 use super::table::{Row, Table};
 use super::{Console, limits};
+use crate::access::Rights;
 use crate::care::ledger::Feed;
 use crate::care::protocol::Rules;
 use crate::care::time::Instant;
@@ -57,8 +59,10 @@ struct Told {
 /// `GET /compliance?unit=id&from=date&to=date&step=day|week|month`.
 pub(super) async fn compliance(
     State(console): State<Console>,
+    viewer: Viewer,
     RawQuery(query): RawQuery,
 ) -> Result<Response, Absent> {
+    viewer.may(&["MeasureReport"], Rights::READ)?;
     let now = console.clock.now();
     let rules = console.stays.rules();
     let asked = Asked::read(query.as_deref().unwrap_or_default(), now.day(rules.zone), &console)?;
@@ -84,7 +88,7 @@ pub(super) async fn compliance(
         (beside(&ventilation))
         (reports.definitions([&timeliness, &covered, &unverified].into_iter().chain(&whole).chain(&ventilation)))
     };
-    Ok(Page { title: "Compliance", place: "/compliance", fresh: false, content }.answer(&console, now))
+    Ok(Page { title: "Compliance", place: "/compliance", fresh: false, content }.answer(&console, &viewer, now))
 }
 
 impl Asked {

@@ -9,8 +9,10 @@ use futures_util::stream::{self, Stream};
 use tokio::sync::watch;
 use tokio::time::timeout;
 
+use super::entry::Viewer;
 use super::page::Absent;
 use super::{Console, limits, ward};
+use crate::access::Rights;
 
 /// What one reader was told last.
 struct Reader {
@@ -23,8 +25,10 @@ struct Reader {
 /// `GET /ward/{unit}/events`: `changed` whenever the rows of the unit have.
 pub(super) async fn events(
     State(console): State<Console>,
+    viewer: Viewer,
     Path(unit): Path<String>,
 ) -> Result<Response, Absent> {
+    viewer.may(&["Encounter", "Procedure", "DetectedIssue"], Rights::READ)?;
     // before the text is made: what changes while it is made is told
     let changed = console.store.changed();
     let text = ward::text(&console, &unit).await?;

@@ -6,15 +6,19 @@ use axum::extract::State;
 use axum::response::Response;
 use maud::{Markup, html};
 
+use super::entry::Viewer;
 use super::page::{Absent, Page};
 use super::words;
 use super::{Console, limits};
+use crate::access::Rights;
 use crate::care::time::Instant;
 use crate::feed::State as Speaks;
 use crate::store::{Counts, DoubtRow, Doubts};
 
 /// `GET /feed`.
-pub(super) async fn feed(State(console): State<Console>) -> Result<Response, Absent> {
+pub(super) async fn feed(State(console): State<Console>,
+    viewer: Viewer,) -> Result<Response, Absent> {
+    viewer.may(&["Encounter", "Procedure", "Observation"], Rights::READ)?;
     let now = console.clock.now();
     let counts = console.store.counts().await?;
     let doubts = console.store.doubts(Doubts::All, 0, limits::DOUBTS).await?;
@@ -23,7 +27,7 @@ pub(super) async fn feed(State(console): State<Console>) -> Result<Response, Abs
         (numbers(&counts))
         (unused(&console, &doubts))
     };
-    Ok(Page { title: "Feed", place: "/feed", fresh: false, content }.answer(&console, now))
+    Ok(Page { title: "Feed", place: "/feed", fresh: false, content }.answer(&console, &viewer, now))
 }
 
 fn sources(console: &Console, now: Instant) -> Markup {

@@ -3,6 +3,7 @@
 //! Server-rendered, with a script only to keep a page fresh. No rule about care is in this module: what is drawn was
 //! decided in `care/`. In reading order:
 //!
+//! * `entry`: who looks, and signing in;
 //! * `page`: the frame of every page: where one is, how fresh the charting is, the cautions;
 //! * `strip`: hours drawn as a strip;
 //! * `ward`: the stays of a unit now; `stay`: one stay by day, with the way to the evidence of each item;
@@ -14,6 +15,7 @@
 mod assets;
 mod chart;
 mod compliance;
+mod entry;
 mod events;
 mod feed;
 mod limits;
@@ -30,12 +32,13 @@ use std::sync::Arc;
 use axum::Router;
 use axum::extract::Request;
 use axum::http::header::{CACHE_CONTROL, CONTENT_SECURITY_POLICY, HeaderValue, X_CONTENT_TYPE_OPTIONS};
-use axum::middleware::{Next, from_fn};
+use axum::middleware::{Next, from_fn, from_fn_with_state};
 use axum::response::{IntoResponse, Redirect, Response};
-use axum::routing::get;
+use axum::routing::{get, post};
 use tokio::sync::watch;
 use tower_http::compression::CompressionLayer;
 
+use crate::access::Door;
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::feed::Feeds;
@@ -53,6 +56,8 @@ pub struct Console {
     pub feeds: Feeds,
     /// The time.
     pub clock: Clock,
+    /// Who is let in; none where the service is open.
+    pub door: Option<Door>,
     /// Units and their names.
     pub config: Arc<Config>,
     /// True once the service stops: streams end then.
@@ -80,6 +85,10 @@ pub fn router(console: Console) -> Router {
         .route("/feed", get(feed::feed))
         .route("/protocols", get(protocols::protocols))
         .route("/assets/{name}", get(assets::asset))
+        .route("/sign-in", get(entry::sign_in))
+        .route("/sign-in/back", get(entry::back))
+        .route("/sign-out", post(entry::sign_out))
+        .layer(from_fn_with_state(console.clone(), entry::entry))
         .with_state(console)
         .layer(CompressionLayer::new())
         .layer(from_fn(guard))

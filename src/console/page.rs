@@ -6,6 +6,7 @@ use axum::response::{IntoResponse, Response};
 use maud::{DOCTYPE, Markup, html};
 
 use super::Console;
+use super::entry::Viewer;
 use super::words;
 use crate::care::time::Instant;
 use crate::feed::State;
@@ -29,7 +30,7 @@ pub(super) struct Page<'a> {
 
 impl Page<'_> {
     /// The whole page at `now`.
-    pub(super) fn answer(self, console: &Console, now: Instant) -> Response {
+    pub(super) fn answer(self, console: &Console, viewer: &Viewer, now: Instant) -> Response {
         let rules = console.stays.rules();
         let page = html! {
             (DOCTYPE)
@@ -50,6 +51,9 @@ impl Page<'_> {
                             @for (address, name) in PLACES {
                                 a href=(address) aria-current=[(address == self.place).then_some("page")] { (name) }
                             }
+                        }
+                        @if viewer.is_signed_in() {
+                            form.out method="post" action="/sign-out" { button type="submit" { "Sign out" } }
                         }
                         p.clock { (words::day_and_clock(now, rules.zone)) " " span.zone { (rules.zone.name()) } }
                     }
@@ -117,6 +121,14 @@ fn sign(state: State) -> &'static str {
 pub(super) enum Absent {
     /// There is no such thing.
     NotFound,
+    /// The viewer may not see it.
+    Forbidden,
+    /// Who is registered are systems; people do not sign in here.
+    NoSignIn,
+    /// Nobody was signed in.
+    NotSignedIn,
+    /// Signed out: not an error, but no page of the service either.
+    SignedOut,
     /// What is asked for makes no sense; what would.
     Asked(&'static str),
     /// The store.
@@ -133,6 +145,14 @@ impl IntoResponse for Absent {
     fn into_response(self) -> Response {
         let (status, why) = match self {
             Absent::NotFound => (StatusCode::NOT_FOUND, "There is no such page, unit or stay here."),
+            Absent::Forbidden => (StatusCode::FORBIDDEN, "Your roles do not allow this here."),
+            Absent::NoSignIn => {
+                (StatusCode::FORBIDDEN, "People do not sign in here: the configuration has no [sign_in].")
+            }
+            Absent::NotSignedIn => {
+                (StatusCode::FORBIDDEN, "You were not signed in. Try again, or ask who runs this service.")
+            }
+            Absent::SignedOut => (StatusCode::OK, "You are signed out."),
             Absent::Asked(what) => (StatusCode::BAD_REQUEST, what),
             Absent::Store(error) => {
                 tracing::error!(%error, "a page could not be made");

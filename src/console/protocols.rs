@@ -4,13 +4,17 @@ use axum::extract::State;
 use axum::response::Response;
 use maud::{Markup, html};
 
+use super::entry::Viewer;
 use super::page::{Absent, Page};
 use super::{Console, strip};
+use crate::access::Rights;
 use crate::care::protocol::{Kind, Protocol, Requirement, Rules};
 use crate::care::time::Length;
 
 /// `GET /protocols`.
-pub(super) async fn protocols(State(console): State<Console>) -> Result<Response, Absent> {
+pub(super) async fn protocols(State(console): State<Console>,
+    viewer: Viewer,) -> Result<Response, Absent> {
+    viewer.may(&["PlanDefinition"], Rights::READ)?;
     let now = console.clock.now();
     let site = console.stays.site();
     let rules = &site.rules;
@@ -28,7 +32,7 @@ pub(super) async fn protocols(State(console): State<Console>) -> Result<Response
         (strip::definitions())
         @for (index, protocol) in rules.protocols.iter().enumerate() { (section(rules, index, protocol)) }
     };
-    Ok(Page { title: "Protocols", place: "/protocols", fresh: false, content }.answer(&console, now))
+    Ok(Page { title: "Protocols", place: "/protocols", fresh: false, content }.answer(&console, &viewer, now))
 }
 
 fn section(rules: &Rules, index: usize, protocol: &Protocol) -> Markup {

@@ -10,9 +10,11 @@ use fhir_models::primitive::is_id;
 use maud::{Markup, html};
 use serde::Deserialize;
 
+use super::entry::Viewer;
 use super::page::{Absent, Page};
 use super::strip::{self, Window};
 use super::{Console, limits, ward, words};
+use crate::access::Rights;
 use crate::care::explain::{Explained, explain};
 use crate::care::facts::{Facts, Source};
 use crate::care::picture::{Picture, picture};
@@ -49,9 +51,11 @@ struct Day {
 /// `GET /stay/{encounter}?day=YYYY-MM-DD`; without a day the last one.
 pub(super) async fn stay(
     State(console): State<Console>,
+    viewer: Viewer,
     Path(encounter): Path<String>,
     Query(asked): Query<Asked>,
 ) -> Result<Response, Absent> {
+    viewer.may(&["Encounter", "Procedure", "DetectedIssue"], Rights::READ)?;
     if !is_id(&encounter) {
         return Err(Absent::NotFound);
     }
@@ -77,7 +81,7 @@ pub(super) async fn stay(
     let charted = charted(&console, &stay.facts, &items).await?;
     let title = format!("Stay {}", stay.stay);
     let page = Day { stay, picture, rules, day, span, items, charted, now };
-    Ok(Page { title: &title, place: "/ward", fresh: false, content: page.content() }.answer(&console, now))
+    Ok(Page { title: &title, place: "/ward", fresh: false, content: page.content() }.answer(&console, &viewer, now))
 }
 
 /// Whether it is something that was counted, rather than where a requirement stands now.

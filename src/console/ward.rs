@@ -7,10 +7,12 @@ use axum::http::header::CONTENT_TYPE;
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
 
+use super::entry::Viewer;
 use super::page::{Absent, Page, freshness};
 use super::strip::{self, Window};
 use super::words::{self, Need};
 use super::{Console, limits};
+use crate::access::Rights;
 use crate::care::ledger::{Phase, Standing, State as Standing_};
 use crate::care::picture::{Picture, Strip, picture};
 use crate::care::protocol::Rules;
@@ -36,7 +38,9 @@ struct Ward {
 }
 
 /// `GET /ward`: the units.
-pub(super) async fn units(State(console): State<Console>) -> Result<Response, Absent> {
+pub(super) async fn units(State(console): State<Console>,
+    viewer: Viewer,) -> Result<Response, Absent> {
+    viewer.may(&["Encounter", "Procedure", "DetectedIssue"], Rights::READ)?;
     let now = console.clock.now();
     let mut units = Vec::new();
     for unit in &console.config.site.units {
@@ -57,14 +61,16 @@ pub(super) async fn units(State(console): State<Console>) -> Result<Response, Ab
             }
         }
     };
-    Ok(Page { title: "Wards", place: "/ward", fresh: false, content }.answer(&console, now))
+    Ok(Page { title: "Wards", place: "/ward", fresh: false, content }.answer(&console, &viewer, now))
 }
 
 /// `GET /ward/{unit}`.
 pub(super) async fn ward(
     State(console): State<Console>,
+    viewer: Viewer,
     Path(unit): Path<String>,
 ) -> Result<Response, Absent> {
+    viewer.may(&["Encounter", "Procedure", "DetectedIssue"], Rights::READ)?;
     let now = console.clock.now();
     let ward = known(&console, &unit, now).await?;
     let content = html! {
@@ -73,14 +79,16 @@ pub(super) async fn ward(
         div data-rows=(format!("/ward/{unit}/rows")) data-events=(format!("/ward/{unit}/events")) { (freshness(&console, now)) (ward.content()) }
         (legend(&ward.rules))
     };
-    Ok(Page { title: &ward.name, place: "/ward", fresh: true, content }.answer(&console, now))
+    Ok(Page { title: &ward.name, place: "/ward", fresh: true, content }.answer(&console, &viewer, now))
 }
 
 /// `GET /ward/{unit}/rows`: what is fresh on the page.
 pub(super) async fn rows(
     State(console): State<Console>,
+    viewer: Viewer,
     Path(unit): Path<String>,
 ) -> Result<Response, Absent> {
+    viewer.may(&["Encounter", "Procedure", "DetectedIssue"], Rights::READ)?;
     let now = console.clock.now();
     let ward = known(&console, &unit, now).await?;
     let content = html! { (freshness(&console, now)) (ward.content()) };

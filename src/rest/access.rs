@@ -3,6 +3,7 @@
 
 use std::net::{IpAddr, Ipv4Addr};
 
+use axum::http::Method;
 use axum::http::header::AUTHORIZATION;
 use axum::http::request::Parts;
 
@@ -11,7 +12,7 @@ use super::edge::Edge;
 use super::refused::{Refused, Unknown};
 use super::types::{self, Kind};
 use crate::access::registry::Registry;
-use crate::access::{Denied, Holder, Peer, Rights, Wrong};
+use crate::access::{Denied, Door, Holder, KEPT_BY_BROWSER, Peer, Rights, Wrong, kept};
 
 /// Who asks.
 #[derive(Clone, Debug)]
@@ -28,6 +29,9 @@ pub(super) enum Who {
 /// `Unknown`, `TokenMisplaced`, or those of the store.
 pub(super) async fn who(edge: &Edge, parts: &Parts) -> Result<Who, Refused> {
     let Some(door) = &edge.rest.door else { return Ok(Who::Anybody) };
+    if let Some(holder) = looks(door, parts, edge.rest.clock.now().micros()) {
+        return Ok(Who::Holder(holder));
+    }
     let token = bearer(parts)?;
     match door.holder(token, &peer(parts), edge.rest.clock.now().micros()).await {
         Ok(holder) => Ok(Who::Holder(holder)),
@@ -38,6 +42,15 @@ pub(super) async fn who(edge: &Edge, parts: &Parts) -> Result<Who, Refused> {
             Err(Refused::Unknown(if over { Unknown::Expired } else { Unknown::Invalid }))
         }
     }
+}
+
+/// Who follows a link from a page: somebody who is signed in, who may look here and nothing else.
+fn looks(door: &Door, parts: &Parts, now_us: i64) -> Option<Holder> {
+    let looks = matches!(parts.method, Method::GET | Method::HEAD);
+    if !looks || parts.headers.contains_key(AUTHORIZATION) {
+        return None;
+    }
+    door.signed_in(kept(&parts.headers, KEPT_BY_BROWSER)?, now_us)
 }
 
 /// The token of a request.

@@ -137,6 +137,11 @@ impl Rest {
         self
     }
 
+    /// Who lets in those that are registered; none where the service is open.
+    pub fn door(&self) -> Option<&Door> {
+        self.door.as_ref()
+    }
+
     /// The query of the store for what a subscription with these criteria is about: `Type?parameters`, read as a
     /// search is read.
     ///
