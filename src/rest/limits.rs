@@ -107,5 +107,23 @@ pub const REFUSING: Duration = Duration::from_secs(30);
 /// Seconds after which a client that was told to wait should try again.
 pub const RETRY_AFTER_S: &str = "2";
 
+/// Documents that one page of a search looks at, whether they fit or not: half a second. A page may end there, and
+/// the next goes on.
+pub const LOOKED_AT: usize = 20_000;
+
+/// Documents that are looked at in one go, between which others get their turn.
+pub const LOOKED_AT_ONCE: usize = 500;
+
+/// Documents that a search can sort by their content, or count: all of them are read for each page.
+pub const SORTED: usize = 20_000;
+
+/// Keys to sort by.
+pub const SORT_KEYS: usize = 4;
+
+/// Resources that are sent along with a page because it refers to them, or they to it.
+pub const INCLUDED: usize = 2_000;
+
+/// Operations of one patch: a person changes a handful of elements, a program some dozens.
+pub const PATCH_OPERATIONS: usize = 1_000;
 /// Seconds for which browsers are told to come back by TLS only: a year, as is usual.
 pub const HSTS: &str = "max-age=31536000";

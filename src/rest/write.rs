@@ -268,8 +268,8 @@ pub(super) async fn amendment(
     Ok((write, body))
 }
 
-/// The answer to a create or an update: `body` are the bytes that are stored, if they are at hand.
-async fn answer(
+/// The answer to a create, an update or a patch: `body` are the bytes that are stored, if they are at hand.
+pub(super) async fn answer(
     rest: &Rest,
     ask: &Ask<'_>,
     kind: &'static Kind,

@@ -108,6 +108,7 @@ const WAYS: &[Way] = &[
     Way { name: "read", takes: "r", send: |k| plain("GET", format!("/fhir/{k}/x")) },
     Way { name: "head", takes: "r", send: |k| plain("HEAD", format!("/fhir/{k}/x")) },
     Way { name: "vread", takes: "r", send: |k| plain("GET", format!("/fhir/{k}/x/_history/1")) },
+    Way { name: "part", takes: "r", send: |k| plain("GET", format!("/fhir/{k}/x?_elements=id")) },
     Way { name: "history", takes: "r", send: |k| plain("GET", format!("/fhir/{k}/x/_history")) },
     Way { name: "history of the type", takes: "s", send: |k| plain("GET", format!("/fhir/{k}/_history")) },
     Way { name: "update", takes: "u", send: |k| writes("PUT", format!("/fhir/{k}/x"), k) },
@@ -129,6 +130,8 @@ const WAYS: &[Way] = &[
         send: |k| plain("DELETE", format!("/fhir/{k}{MATCHING}")),
     },
     Way { name: "search", takes: "s", send: |k| plain("GET", format!("/fhir/{k}")) },
+    Way { name: "head of a search", takes: "s", send: |k| plain("HEAD", format!("/fhir/{k}?_id=x")) },
+    Way { name: "count", takes: "s", send: |k| plain("GET", format!("/fhir/{k}?_summary=count")) },
     Way { name: "search by post", takes: "s", send: |k| plain("POST", format!("/fhir/{k}/_search")) },
     Way {
         name: "unknown operation",
@@ -301,6 +304,66 @@ async fn a_condition_in_the_place_of_a_reference_is_a_search_for_what_it_names()
         || bundle("transaction", json!({ "method": "POST", "url": "Procedure" }), Some(resource.clone()));
     assert!(forbidden(&service, "system/Procedure.c system/Patient.cru", sent()).await);
     assert!(!forbidden(&service, "system/Procedure.c system/Patient.s", sent()).await);
+}
+
+#[tokio::test]
+async fn what_a_search_looks_at_beside_takes_a_right_of_its_own() {
+    let service = guarded().await;
+    for (path, needs, others) in [
+        ("Task?patient.identifier=urn:charting|1", "Patient.s", "Patient.crud"),
+        ("Task?encounter.identifier=urn:charting|1&patient=p", "Encounter.s", "Encounter.crud"),
+        ("Task?_include=Task:patient", "Patient.r", "Patient.cuds"),
+        ("Task?_include=Task:focus:Encounter", "Encounter.r", "Encounter.cuds"),
+        ("Task?_include=Task:owner:Device", "Device.r", "Device.cuds"),
+        ("Task?_revinclude=DetectedIssue:implicated", "DetectedIssue.s", "DetectedIssue.crud"),
+        ("Task?_revinclude=Procedure:patient", "Procedure.s", "Procedure.crud"),
+    ] {
+        let kind = if path.contains("_revinclude=D") {
+            "Procedure"
+        } else if path.contains("_revinclude=P") {
+            "Patient"
+        } else {
+            "Task"
+        };
+        let path = path.replacen("Task?", &format!("{kind}?"), 1);
+        let allowed = format!("system/{kind}.s system/{needs}");
+        let sent = [
+            |path: &str| plain("GET", format!("/fhir/{path}")),
+            |path: &str| entry("batch", "GET", path.to_owned(), "Task"),
+        ];
+        for sent in sent {
+            assert!(!forbidden(&service, &allowed, sent(&path)).await, "{path}");
+            let refused = format!("system/{kind}.s system/{others}");
+            assert!(forbidden(&service, &refused, sent(&path)).await, "{path} without {needs}");
+        }
+    }
+}
+
+#[tokio::test]
+async fn what_may_not_be_read_is_left_out_where_a_reference_can_lead_to_several_types() {
+    let service = guarded().await;
+    let all = token(&service, "system/*.cruds").await;
+    let authorized = [FHIR, ("authorization", &format!("Bearer {all}"))];
+    let member = |kind: &str| json!({ "entity": { "reference": format!("{kind}/x") } });
+    let group = json!({ "type": "person", "actual": true, "member": [member("Patient"), member("Device")] });
+    for (kind, body) in [("Patient", json!({})), ("Device", json!({})), ("Group", group)] {
+        let body = with(json!({ "resourceType": kind, "id": "x" }), body).to_string();
+        assert_eq!(service.ask("PUT", &format!("/fhir/{kind}/x"), &authorized, body).await.status, 201);
+    }
+    for (reads, included) in
+        [("Patient", vec!["Patient"]), ("Device", vec!["Device"]), ("*", vec!["Patient", "Device"])]
+    {
+        let token = token(&service, &format!("system/Group.s system/{reads}.r")).await;
+        let authorized = [("authorization", format!("Bearer {token}"))];
+        let header = [(authorized[0].0, authorized[0].1.as_str())];
+        let found = service.ask("GET", "/fhir/Group?_include=Group:member", &header, "").await.json();
+        let entries = found["entry"].as_array().unwrap();
+        let came = entries.iter().filter(|e| e["search"]["mode"] == "include");
+        let came: Vec<&str> = came.map(|e| e["resource"]["resourceType"].as_str().unwrap()).collect();
+        assert_eq!(came, included, "{reads}");
+    }
+    let sent = plain("GET", "/fhir/Group?_include=Group:member".to_owned());
+    assert!(forbidden(&service, "system/Group.s", sent).await, "none of them may be read");
 }
 
 #[tokio::test]
