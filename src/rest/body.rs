@@ -16,6 +16,9 @@ use tower_http::decompression::{DecompressionBody, RequestDecompression};
 use super::refused::Refused;
 use super::{ask, limits};
 
+/// The media type of a JSON Patch.
+pub(super) const PATCH: &str = "application/json-patch+json";
+
 /// What all bodies that are held at once may take.
 #[derive(Clone, Debug)]
 pub(super) struct Budget {
@@ -147,7 +150,7 @@ fn check_type(headers: &HeaderMap, takes: Takes) -> Result<(), Refused> {
             matches!(name.as_str(), "application/fhir+json" | "application/json" | "text/json")
         }
         Takes::Form => name == "application/x-www-form-urlencoded",
-        Takes::Patch => name == "application/json-patch+json",
+        Takes::Patch => name == PATCH,
     };
     let parameters_fit = pieces.all(|parameter| {
         let (key, value) = parameter.split_once('=').unwrap_or((parameter, ""));

@@ -1,5 +1,6 @@
 //! Where every request comes in and goes out.
 
+use std::pin::Pin;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 
@@ -168,6 +169,14 @@ async fn fhir(edge: &Edge, parts: &Parts, below: &str, body: Body) -> (usize, Ou
     };
     let row = ask.path.first().and_then(|name| types::kind(name)).map_or(KINDS.len(), Kind::index);
     (row, route(edge, &ask, body).await)
+}
+
+/// Answers a read inside a Bundle. The type of what is returned is written out: requests hold Bundles, and they requests.
+pub(super) fn within<'a>(
+    edge: &'a Edge,
+    ask: &'a Ask<'a>,
+) -> Pin<Box<dyn Future<Output = Outcome> + Send + 'a>> {
+    Box::pin(route(edge, ask, Body::empty()))
 }
 
 async fn route(edge: &Edge, ask: &Ask<'_>, body: Body) -> Outcome {

@@ -14,14 +14,13 @@ use serde::Deserialize;
 use serde_json::Value;
 use serde_json::value::RawValue;
 
-use super::access::Who;
 use super::ask::{self, Ask};
 use super::body::Held;
 use super::refused::Refused;
 use super::types::{Kind, Origin};
 use super::write::{self, Draft};
 use super::{Outcome, Rest, json, limits, read};
-use crate::store::{Batch, Change, Document, Precondition, Written};
+use crate::store::{Batch, Change, Document, Precondition, StoreError, Write, Written};
 use fhir_models::{IssueKind, ParseError};
 
 /// What a person may change on a Task.
@@ -37,12 +36,8 @@ pub(super) async fn patch(rest: &Rest, ask: &Ask<'_>, kind: &'static Kind, id: &
 /// `PATCH /fhir/Type?identifier=system|value`.
 pub(super) async fn conditional(rest: &Rest, ask: &Ask<'_>, kind: &'static Kind, held: Held) -> Outcome {
     let token = ask::criteria(ask.query, "identifier")?;
-    let mut found = rest.store.by_identifier(kind.name, &token).await?.into_iter();
-    match (found.next(), found.next()) {
-        (None, _) => Err(Refused::NotFound),
-        (Some(id), None) => patch(rest, ask, kind, &id, held).await,
-        (Some(_), Some(_)) => Err(Refused::MultipleMatches),
-    }
+    let id = write::matching(rest, kind, &token).await?.ok_or(Refused::NotFound)?;
+    patch(rest, ask, kind, &id, held).await
 }
 
 /// Reads a patch of a document of a type.
@@ -138,29 +133,42 @@ pub(super) async fn apply(
         let Some(body) = patched(&current, patch)? else {
             return Ok((unchanged(kind, &current), current.body.unwrap_or_default()));
         };
-        let version = Some(current.version);
-        let done = match kind.origin {
-            Origin::Shared => write::amend(rest, kind, id, &body, version, ask.now_us).await,
-            Origin::Feed | Origin::Service => {
-                let write = replacement(rest, ask.who, kind, id, body.clone(), current.version)?;
-                let batch = Batch { now_us: ask.now_us, writes: vec![write], ..Batch::default() };
-                let written = rest.commit(batch).await.map_err(Refused::from).and_then(write::first);
-                written.map(|written| (written, body))
-            }
-        };
-        match done {
-            Err(Refused::Overtaken) if if_match.is_none() => {}
-            done => return done,
+        let write = replacement(rest, ask, kind, id, body, current.version).await?;
+        let body = write.body.clone().unwrap_or_default();
+        match rest.commit(Batch { now_us: ask.now_us, writes: vec![write], ..Batch::default() }).await {
+            Ok(committed) => return Ok((write::first(committed)?, body)),
+            // somebody has written meanwhile: the patch is applied to that
+            Err(StoreError::VersionConflict { .. }) if if_match.is_none() => {}
+            Err(error) => return Err(error.into()),
         }
     }
     Err(Refused::Overtaken)
+}
+
+/// The write that a patch comes to; none if it changes nothing.
+///
+/// # Errors
+/// As those of [`apply`].
+pub(super) async fn write(
+    rest: &Rest,
+    ask: &Ask<'_>,
+    kind: &'static Kind,
+    id: &str,
+    patch: &Patch,
+    if_match: Option<u64>,
+) -> Result<Option<Write>, Refused> {
+    let current = current(rest, kind, id, if_match).await?;
+    match patched(&current, patch)? {
+        Some(body) => replacement(rest, ask, kind, id, body, current.version).await.map(Some),
+        None => Ok(None),
+    }
 }
 
 /// The current version.
 ///
 /// # Errors
 /// There is none; it is not the one that the client read.
-pub(super) async fn current(
+async fn current(
     rest: &Rest,
     kind: &'static Kind,
     id: &str,
@@ -181,22 +189,27 @@ pub(super) async fn current(
 ///
 /// # Errors
 /// What comes of the patch is refused.
-pub(super) fn replacement(
+async fn replacement(
     rest: &Rest,
-    who: &Who,
+    ask: &Ask<'_>,
     kind: &'static Kind,
     id: &str,
     body: Vec<u8>,
     version: u64,
-) -> Result<crate::store::Write, Refused> {
+) -> Result<Write, Refused> {
+    if kind.origin == Origin::Shared {
+        return write::amendment(rest, kind, id, &body, Some(version), ask.now_us)
+            .await
+            .map(|(write, _)| write);
+    }
     let draft = Draft::new(kind, body, &rest.own_bases)?;
     draft.check_id(id)?;
-    write::check_content(rest, who, kind, Some(id), &draft.body)?;
+    write::check_content(rest, ask.who, kind, Some(id), &draft.body)?;
     Ok(draft.into_write(Some(id.to_owned()), Precondition::Version(version)))
 }
 
 /// What is said where nothing was written.
-pub(super) fn unchanged(kind: &'static Kind, current: &Document) -> Written {
+fn unchanged(kind: &'static Kind, current: &Document) -> Written {
     Written {
         kind: kind.name.into(),
         id: current.id.clone(),
@@ -211,7 +224,7 @@ pub(super) fn unchanged(kind: &'static Kind, current: &Document) -> Written {
 ///
 /// # Errors
 /// It does not apply.
-pub(super) fn patched(current: &Document, patch: &Patch) -> Result<Option<Vec<u8>>, Refused> {
+fn patched(current: &Document, patch: &Patch) -> Result<Option<Vec<u8>>, Refused> {
     let resource = read::resource(current)?.ok_or(Refused::Gone)?;
     let before = marked(&resource).ok_or(Refused::Failed)?;
     let mut after = before.clone();

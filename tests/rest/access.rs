@@ -155,6 +155,25 @@ const WAYS: &[Way] = &[
         takes: "ds",
         send: |k| entry("batch", "DELETE", format!("{k}{MATCHING}"), k),
     },
+    Way { name: "batch patch", takes: "u", send: |k| entry("batch", "PATCH", format!("{k}/x"), k) },
+    Way {
+        name: "batch conditional patch",
+        takes: "us",
+        send: |k| entry("batch", "PATCH", format!("{k}{MATCHING}"), k),
+    },
+    Way { name: "batch head", takes: "r", send: |k| entry("batch", "HEAD", format!("{k}/x"), k) },
+    Way { name: "batch vread", takes: "r", send: |k| entry("batch", "GET", format!("{k}/x/_history/1"), k) },
+    Way { name: "batch history", takes: "r", send: |k| entry("batch", "GET", format!("{k}/x/_history"), k) },
+    Way {
+        name: "batch history of the type",
+        takes: "s",
+        send: |k| entry("batch", "GET", format!("{k}/_history"), k),
+    },
+    Way {
+        name: "batch unknown operation",
+        takes: "cruds",
+        send: |k| entry("batch", "GET", format!("{k}/x/$expunge"), k),
+    },
     Way { name: "transaction create", takes: "c", send: |k| entry("transaction", "POST", k.to_owned(), k) },
     Way { name: "transaction conditional create", takes: "cs", send: |k| conditional("transaction", k) },
     Way { name: "transaction read", takes: "r", send: |k| entry("transaction", "GET", format!("{k}/x"), k) },
@@ -168,6 +187,26 @@ const WAYS: &[Way] = &[
         name: "transaction conditional update",
         takes: "us",
         send: |k| entry("transaction", "PUT", format!("{k}{MATCHING}"), k),
+    },
+    Way {
+        name: "transaction patch",
+        takes: "u",
+        send: |k| entry("transaction", "PATCH", format!("{k}/x"), k),
+    },
+    Way {
+        name: "transaction conditional patch",
+        takes: "us",
+        send: |k| entry("transaction", "PATCH", format!("{k}{MATCHING}"), k),
+    },
+    Way {
+        name: "transaction history of the type",
+        takes: "s",
+        send: |k| entry("transaction", "GET", format!("{k}/_history"), k),
+    },
+    Way {
+        name: "transaction vread",
+        takes: "r",
+        send: |k| entry("transaction", "GET", format!("{k}/x/_history/1"), k),
     },
     Way {
         name: "transaction delete",

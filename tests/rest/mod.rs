@@ -12,6 +12,7 @@
 mod access;
 mod bundles;
 mod capability;
+mod entries;
 mod guarded;
 mod histories;
 mod included;
