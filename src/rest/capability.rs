@@ -83,12 +83,14 @@ fn documentation() -> String {
          Searches return at most {} resources a page; a page may be short, and its next link goes on. While a search is \
          paged, what is written meanwhile neither moves nor repeats a resource. Codes and identifiers are compared \
          exactly; dates without an offset are the hospital's. _sort takes any search parameter of the type, also \
-         several; what has no value comes last. Conditional interactions take one identifier as their criterion. A \
+         several; what has no value comes last. Chains, such as encounter.location.name, and _has, such as \
+         _has:Procedure:patient:code, go over at most {} references. Conditional interactions take one identifier as their criterion. A \
          parameter that is not known is left out with a warning, or refused with Prefer: handling=strict; one that \
          would be about a patient is always refused. Bodies may be gzip.",
         limits::BUNDLE_ENTRIES,
         limits::BODY_BYTES >> 20,
-        limits::PAGE_ROWS_MAX
+        limits::PAGE_ROWS_MAX,
+        limits::LINKS
     )
 }
 
@@ -153,11 +155,14 @@ fn push_parameter(out: &mut String, param: &Param) {
     let mut said = format!("Modifiers: {}.", param.sort.modifiers().join(", "));
     match param.sort {
         Sort::Reference => said.push_str(" Also the name of a type."),
-        Sort::Date => said.push_str(" Prefixes: eq, ne, gt, lt, ge, le, sa, eb, ap."),
+        Sort::Date | Sort::Quantity => said.push_str(" Prefixes: eq, ne, gt, lt, ge, le, sa, eb, ap."),
         Sort::Token | Sort::Text | Sort::Uri => {}
     }
     if matches!(param.index, Index::Patient) {
-        said.push_str(" An id by itself means a Patient; patient.identifier leads to its identifiers.");
+        said.push_str(" An id by itself means a Patient.");
+    }
+    if !param.targets.is_empty() {
+        said.push_str(&format!(" Chains lead on to {}.", param.targets.join(", ")));
     }
     if param.own {
         said.push_str(&format!(" Not of R4: compares {}.", param.expression));

@@ -117,6 +117,12 @@ pub const LOOKED_AT_ONCE: usize = 500;
 /// Documents that a search can sort by their content, or count: all of them are read for each page.
 pub const SORTED: usize = 20_000;
 
+/// References that a chain or a `_has` goes over.
+pub const LINKS: usize = 3;
+
+/// Resources that fit where a chain or a `_has` leads: each is compared with each that is looked at.
+pub const LINKED: usize = 1_000;
+
 /// Keys to sort by.
 pub const SORT_KEYS: usize = 4;
 

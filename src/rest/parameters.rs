@@ -45,6 +45,8 @@ pub enum Sort {
     Text,
     /// An address.
     Uri,
+    /// A number with its unit.
+    Quantity,
 }
 
 /// What the store has an index of.
@@ -79,6 +81,7 @@ impl Sort {
             Sort::Reference => "reference",
             Sort::Text => "string",
             Sort::Uri => "uri",
+            Sort::Quantity => "quantity",
         }
     }
 
@@ -86,7 +89,7 @@ impl Sort {
     pub const fn modifiers(self) -> &'static [&'static str] {
         match self {
             Sort::Token => &["missing", "not", "text"],
-            Sort::Date | Sort::Uri => &["missing"],
+            Sort::Date | Sort::Uri | Sort::Quantity => &["missing"],
             Sort::Reference => &["missing", "identifier"],
             Sort::Text => &["missing", "contains", "exact"],
         }
@@ -148,6 +151,10 @@ const fn date(name: &'static str, expression: &'static str, definition: &'static
 
 const fn text(name: &'static str, expression: &'static str, definition: &'static str) -> Param {
     param(name, Sort::Text, expression, definition)
+}
+
+const fn quantity(name: &'static str, expression: &'static str, definition: &'static str) -> Param {
+    param(name, Sort::Quantity, expression, definition)
 }
 
 const fn uri(name: &'static str, expression: &'static str, definition: &'static str) -> Param {

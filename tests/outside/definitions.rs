@@ -49,14 +49,24 @@ fn search_parameters_are_those_of_r4() {
     assert!(compared > 200, "{compared}");
 }
 
+/// The element at a path of a resource, or within one of its elements that is of a data type.
+fn element(kind: &str, path: &str) -> Value {
+    let structure = definition(&format!("StructureDefinition-{kind}"));
+    let elements = structure["snapshot"]["element"].as_array().unwrap();
+    let found = |path: &str| elements.iter().find(|e| e["path"] == path).cloned();
+    found(path).unwrap_or_else(|| {
+        let (above, name) = path.rsplit_once('.').unwrap();
+        let of = found(above).unwrap()["type"][0]["code"].as_str().unwrap().to_owned();
+        element(&of, &format!("{of}.{name}"))
+    })
+}
+
 #[test]
 fn codes_without_a_system_are_of_the_system_that_r4_binds_them_to() {
     for kind in KINDS {
         for param in kind.parameters {
             let Some(system) = param.system else { continue };
-            let structure = definition(&format!("StructureDefinition-{}", kind.name));
-            let elements = structure["snapshot"]["element"].as_array().unwrap();
-            let element = elements.iter().find(|e| e["path"] == param.expression).unwrap();
+            let element = element(kind.name, param.expression);
             let set = element["binding"]["valueSet"].as_str().unwrap().split('|').next().unwrap();
             let set = definition(&format!("ValueSet-{}", set.rsplit('/').next().unwrap()));
             let includes = set["compose"]["include"].as_array().unwrap();

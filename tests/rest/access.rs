@@ -351,6 +351,13 @@ async fn what_a_search_looks_at_beside_takes_a_right_of_its_own() {
     for (path, needs, others) in [
         ("Task?patient.identifier=urn:charting|1", "Patient.s", "Patient.crud"),
         ("Task?encounter.identifier=urn:charting|1&patient=p", "Encounter.s", "Encounter.crud"),
+        (
+            "Task?patient._has:Procedure:patient:code=x&patient.gender=male",
+            "Patient.s system/Procedure.s",
+            "Patient.s",
+        ),
+        ("Task?encounter.location.name=x", "Encounter.s system/Location.s", "Location.s"),
+        ("Task?encounter.location.name=x", "Encounter.s system/Location.s", "Encounter.s"),
         ("Task?_include=Task:patient", "Patient.r", "Patient.cuds"),
         ("Task?_include=Task:focus:Encounter", "Encounter.r", "Encounter.cuds"),
         ("Task?_include=Task:owner:Device", "Device.r", "Device.cuds"),

@@ -149,7 +149,11 @@ async fn searched(service: &Service, resource: &Value, at: &str) {
     };
     for parameter in resource["searchParam"].as_array().unwrap() {
         let (name, sort) = (parameter["name"].as_str().unwrap(), parameter["type"].as_str().unwrap());
-        let value = if sort == "date" { "ge2026-01-01" } else { "x1" };
+        let value = match sort {
+            "date" => "ge2026-01-01",
+            "quantity" => "gt8",
+            _ => "x1",
+        };
         let (found, own) = status(format!("{name}={value}")).await;
         assert!(found == 200 && own.contains(&format!("{name}={value}")), "{own} does not list {name}");
         assert_eq!(status(format!("_sort=-{name}")).await.0, 200, "{at} sorted by {name}");
@@ -165,10 +169,14 @@ async fn searched(service: &Service, resource: &Value, at: &str) {
             assert_eq!(found, if promised { 200 } else { 400 }, "{at}?{name}:{modifier}");
             assert!(!promised || own.contains(&format!("{name}:{modifier}=")), "{own}");
         }
-        if said.contains("patient.identifier") {
-            assert_eq!(status(format!("{name}.identifier=x")).await.0, 200, "{at}?{name}.identifier");
-        } else if resource["searchInclude"].as_array().is_none_or(|i| i.is_empty()) {
-            assert_eq!(status(format!("{name}.identifier=x")).await.0, 400, "{at}?{name}.identifier");
+        let leads = said.split_once("Chains lead on to ").map_or("", |(_, to)| to.split('.').next().unwrap());
+        let kind = at.rsplit('/').next().unwrap();
+        for target in KINDS.iter().map(|k| k.name) {
+            let promised = leads.split(", ").any(|to| to == target);
+            let wanted = if promised { 200 } else { 400 };
+            assert_eq!(status(format!("{name}:{target}._id=x")).await.0, wanted, "{at}?{name}:{target}");
+            let has = format!("/fhir/{target}?_has:{kind}:{name}:_id=x");
+            assert_eq!(service.get(&has).await.status, wanted, "{has}");
         }
     }
     assert_eq!(status("nothing=x1".to_owned()).await.0, 400);

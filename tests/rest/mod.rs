@@ -17,6 +17,7 @@ mod guarded;
 mod histories;
 mod included;
 mod interactions;
+mod linked;
 mod openapi;
 mod operations;
 mod patches;

@@ -161,7 +161,6 @@ async fn what_is_not_known_is_said_and_never_widens_a_search_for_one_patient() {
         lenient["entry"].as_array().unwrap().iter().find(|e| e["search"]["mode"] == "outcome").unwrap();
     assert_eq!(told["resource"]["issue"][0]["expression"][0], "statsu");
     for query in [
-        "Task?patient.name=x",
         "Task?focus.identifier=x",
         "Task?subject:Group.identifier=1",
         "Task?status:below=x",
@@ -301,31 +300,42 @@ async fn what_comes_with_terce_is_found_until_the_site_replaces_it() {
 }
 
 #[tokio::test]
-async fn a_chain_leads_to_an_identifier() {
+async fn quantities_are_found_by_number_and_unit_and_sorted_by_number() {
     let service = Service::new().await;
-    let patient = with(json!({ "resourceType": "Patient", "id": "p1" }), identified("mrn1"));
-    service.put("/fhir/Patient/p1", &patient).await;
-    let encounter = with(
-        json!({
-            "resourceType": "Encounter", "id": "e1", "status": "in-progress", "class": { "code": "IMP" },
-            "subject": { "reference": "Patient/p1" },
-        }),
-        identified("visit1"),
-    );
-    service.put("/fhir/Encounter/e1", &encounter).await;
-    let id = service.post("/fhir/Procedure", &procedure()).await.id();
-    for query in [
-        "patient.identifier=urn:charting%7Cmrn1",
-        "subject.identifier=mrn1",
-        "subject:Patient.identifier=mrn0,mrn1",
-        "encounter.identifier=urn:charting%7Cvisit1",
-        "patient.identifier=mrn1&encounter.identifier=visit1",
+    let ucum = "http://unitsofmeasure.org";
+    for (id, value, unit) in
+        [("a", 5, "cm[H2O]"), ("b", 12, "cm[H2O]"), ("c", 8, "cm[H2O]"), ("d", 9, "mm[Hg]")]
+    {
+        let quantity = json!({ "value": value, "unit": unit, "system": ucum, "code": unit });
+        let observation = json!({
+            "resourceType": "Observation", "id": id, "status": "final", "code": { "text": "PEEP" },
+            "subject": { "reference": "Patient/p1" }, "valueQuantity": quantity,
+        });
+        assert_eq!(service.put(&format!("/fhir/Observation/{id}"), &observation).await.status, 201);
+    }
+    let other = json!({
+        "resourceType": "Observation", "id": "e", "status": "final", "code": { "text": "mode" },
+        "component": [{ "code": { "text": "x" }, "valueQuantity": { "value": 10.5 } }],
+    });
+    assert_eq!(service.put("/fhir/Observation/e", &other).await.status, 201);
+    for (query, wanted) in [
+        ("value-quantity=8", vec!["c"]),
+        ("value-quantity=gt5", vec!["b", "c", "d"]),
+        ("value-quantity=gt5%7C%7Ccm[H2O]", vec!["b", "c"]),
+        ("value-quantity=ge8%7Chttp://unitsofmeasure.org%7Ccm[H2O]&value-quantity=lt12", vec!["c"]),
+        ("value-quantity=5,12", vec!["a", "b"]),
+        ("value-quantity:missing=true", vec!["e"]),
+        ("component-value-quantity=10.5", vec!["e"]),
+        ("combo-value-quantity=gt8", vec!["b", "d", "e"]),
+        ("_sort=value-quantity", vec!["a", "c", "d", "b", "e"]),
+        ("_sort=-value-quantity&_count=10", vec!["b", "d", "c", "a", "e"]),
     ] {
-        let found = service.get(&format!("/fhir/Procedure?{query}")).await.json();
-        assert_eq!(ids(&found), std::slice::from_ref(&id), "{query}");
-        assert!(link(&found, "self").unwrap().contains("identifier="), "{query}");
+        assert_eq!(ids(&service.get(&format!("/fhir/Observation?{query}")).await.json()), wanted, "{query}");
     }
-    for query in ["patient.identifier=urn:other%7Cmrn1", "encounter.identifier=mrn1"] {
-        assert_eq!(service.get(&format!("/fhir/Procedure?{query}")).await.json()["total"], 0, "{query}");
+    for query in ["value-quantity=much", "value-quantity=gt", "value-quantity="] {
+        let reply = service.get(&format!("/fhir/Observation?{query}")).await;
+        assert_eq!(reply.verdict(), verdict(400, "value"), "{query}");
     }
+    let reply = service.get("/fhir/Observation?value-quantity:exact=5").await;
+    assert_eq!(reply.verdict(), verdict(400, "not-supported"));
 }

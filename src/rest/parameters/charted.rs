@@ -1,6 +1,6 @@
 //! What is charted, and where.
 
-use super::{Param, code, date, encounter, identifier, patient, reference, text, token, uri};
+use super::{Param, code, date, encounter, identifier, patient, quantity, reference, text, token, uri};
 
 pub(in crate::rest) const PROCEDURE: &[Param] = &[
     identifier("Procedure.identifier", "clinical-identifier"),
@@ -58,6 +58,50 @@ pub(in crate::rest) const OBSERVATION: &[Param] = &[
     reference("based-on", "Observation.basedOn", "Observation-based-on", &[]),
     token("data-absent-reason", "Observation.dataAbsentReason", "Observation-data-absent-reason"),
     token("method", "Observation.method", "Observation-method"),
+    quantity(
+        "value-quantity",
+        "(Observation.value as Quantity) | (Observation.value as SampledData)",
+        "Observation-value-quantity",
+    ),
+    quantity(
+        "component-value-quantity",
+        "(Observation.component.value as Quantity) | (Observation.component.value as SampledData)",
+        "Observation-component-value-quantity",
+    ),
+    quantity(
+        "combo-value-quantity",
+        "(Observation.value as Quantity) | (Observation.value as SampledData) | \
+         (Observation.component.value as Quantity) | (Observation.component.value as SampledData)",
+        "Observation-combo-value-quantity",
+    ),
+    date(
+        "value-date",
+        "(Observation.value as dateTime) | (Observation.value as Period)",
+        "Observation-value-date",
+    ),
+    token(
+        "component-value-concept",
+        "(Observation.component.value as CodeableConcept)",
+        "Observation-component-value-concept",
+    ),
+    token(
+        "combo-value-concept",
+        "(Observation.value as CodeableConcept) | (Observation.component.value as CodeableConcept)",
+        "Observation-combo-value-concept",
+    ),
+    token(
+        "component-data-absent-reason",
+        "Observation.component.dataAbsentReason",
+        "Observation-component-data-absent-reason",
+    ),
+    token(
+        "combo-data-absent-reason",
+        "Observation.dataAbsentReason | Observation.component.dataAbsentReason",
+        "Observation-combo-data-absent-reason",
+    ),
+    reference("derived-from", "Observation.derivedFrom", "Observation-derived-from", &["Observation"]),
+    reference("focus", "Observation.focus", "Observation-focus", &[]),
+    reference("specimen", "Observation.specimen", "Observation-specimen", &[]),
 ];
 
 pub(in crate::rest) const ENCOUNTER: &[Param] = &[
@@ -82,6 +126,27 @@ pub(in crate::rest) const ENCOUNTER: &[Param] = &[
     token("participant-type", "Encounter.participant.type", "Encounter-participant-type"),
     token("reason-code", "Encounter.reasonCode", "Encounter-reason-code"),
     reference("based-on", "Encounter.basedOn", "Encounter-based-on", &[]),
+    quantity("length", "Encounter.length", "Encounter-length"),
+    reference(
+        "reason-reference",
+        "Encounter.reasonReference",
+        "Encounter-reason-reference",
+        &["Condition", "Observation", "Procedure"],
+    ),
+    reference(
+        "diagnosis",
+        "Encounter.diagnosis.condition",
+        "Encounter-diagnosis",
+        &["Condition", "Procedure"],
+    ),
+    reference("episode-of-care", "Encounter.episodeOfCare", "Encounter-episode-of-care", &[]),
+    reference("appointment", "Encounter.appointment", "Encounter-appointment", &[]),
+    reference("account", "Encounter.account", "Encounter-account", &[]),
+    token(
+        "special-arrangement",
+        "Encounter.hospitalization.specialArrangement",
+        "Encounter-special-arrangement",
+    ),
 ];
 
 pub(in crate::rest) const PATIENT: &[Param] = &[
@@ -97,6 +162,8 @@ pub(in crate::rest) const PATIENT: &[Param] = &[
     text("address-city", "Patient.address.city", "individual-address-city"),
     text("address-postalcode", "Patient.address.postalCode", "individual-address-postalcode"),
     text("address-country", "Patient.address.country", "individual-address-country"),
+    text("address-state", "Patient.address.state", "individual-address-state"),
+    code("address-use", "Patient.address.use", "individual-address-use", "http://hl7.org/fhir/address-use"),
     token("telecom", "Patient.telecom", "individual-telecom"),
     token("phone", "Patient.telecom.where(system='phone')", "individual-phone"),
     token("email", "Patient.telecom.where(system='email')", "individual-email"),
@@ -160,6 +227,17 @@ pub(in crate::rest) const CONDITION: &[Param] = &[
     date("recorded-date", "Condition.recordedDate", "Condition-recorded-date"),
     token("body-site", "Condition.bodySite", "Condition-body-site"),
     reference("asserter", "Condition.asserter", "Condition-asserter", &["Patient"]),
+    quantity("onset-age", "Condition.onset.as(Age) | Condition.onset.as(Range)", "Condition-onset-age"),
+    text("onset-info", "Condition.onset.as(string)", "Condition-onset-info"),
+    quantity(
+        "abatement-age",
+        "Condition.abatement.as(Age) | Condition.abatement.as(Range)",
+        "Condition-abatement-age",
+    ),
+    text("abatement-string", "Condition.abatement.as(string)", "Condition-abatement-string"),
+    token("stage", "Condition.stage.summary", "Condition-stage"),
+    token("evidence", "Condition.evidence.code", "Condition-evidence"),
+    reference("evidence-detail", "Condition.evidence.detail", "Condition-evidence-detail", &[]),
 ];
 
 pub(in crate::rest) const DEVICE_USE_STATEMENT: &[Param] = &[
@@ -214,4 +292,9 @@ pub(in crate::rest) const LOCATION: &[Param] = &[
     reference("organization", "Location.managingOrganization", "Location-organization", &[]),
     text("address", "Location.address", "Location-address"),
     text("address-city", "Location.address.city", "Location-address-city"),
+    text("address-state", "Location.address.state", "Location-address-state"),
+    text("address-postalcode", "Location.address.postalCode", "Location-address-postalcode"),
+    text("address-country", "Location.address.country", "Location-address-country"),
+    code("address-use", "Location.address.use", "Location-address-use", "http://hl7.org/fhir/address-use"),
+    reference("endpoint", "Location.endpoint", "Location-endpoint", &[]),
 ];

@@ -13,6 +13,8 @@ use super::super::refused::Refused;
 use super::super::types::{self, Kind};
 use super::controls::Controls;
 use super::dates::{self, Prefix, Span};
+use super::links::{Link, Said};
+use super::numbers::Amount;
 use super::path::Paths;
 use super::walk;
 use super::wanted::{Coded, Light, Named, Wanted, folded};
@@ -23,8 +25,8 @@ use crate::translate::document::{Bases, Target};
 pub(super) struct Criteria {
     /// All must fit.
     pub(super) all: Arc<Vec<Criterion>>,
-    /// What references must lead to.
-    pub(super) chains: Vec<Chain>,
+    /// All must fit.
+    pub(super) links: Vec<Link>,
     /// How it is answered.
     pub(super) controls: Controls,
     /// Parameters that were left out because they are not known.
@@ -42,17 +44,6 @@ pub(super) struct Criterion {
     pub(super) paths: Paths,
     /// What is asked for.
     pub(super) wanted: Wanted,
-}
-
-/// A criterion on what a reference leads to.
-#[derive(Clone, PartialEq, Eq, Debug)]
-pub(super) struct Chain {
-    /// The reference.
-    pub(super) param: &'static Param,
-    /// The type that it leads to.
-    pub(super) to: &'static Kind,
-    /// The identifiers, one of which that must have.
-    pub(super) identifiers: Vec<Coded>,
 }
 
 /// Names by which clients mean a patient or a stay: to leave one out would show one patient's data as another's.
@@ -101,36 +92,33 @@ impl Reader<'_> {
         let mut all = Vec::new();
         let mut criteria = Criteria {
             all: Arc::default(),
-            chains: Vec::new(),
+            links: Vec::new(),
             controls: Controls::new(),
             ignored: Vec::new(),
             applied: Vec::new(),
         };
         for (name, value) in parameters(query)? {
-            let known = criteria.controls.read(self.kind, &name, &value)?
-                || self.criterion(&mut all, &mut criteria.chains, &name, &value)?;
-            if known {
-                criteria.applied.push((name.into_owned(), value.into_owned()));
-            } else {
-                criteria.ignored.push(name.into_owned());
+            if !criteria.controls.read(self.kind, &name, &value)? {
+                match self.said(&name, &value)? {
+                    Some(Said::Criterion(criterion)) => all.push(criterion),
+                    Some(Said::Link(link)) => criteria.links.push(link),
+                    None => {
+                        criteria.ignored.push(name.into_owned());
+                        continue;
+                    }
+                }
             }
+            criteria.applied.push((name.into_owned(), value.into_owned()));
         }
         criteria.controls.check()?;
         criteria.all = Arc::new(all);
         Ok(criteria)
     }
 
-    /// Whether it is one.
-    fn criterion(
-        &self,
-        all: &mut Vec<Criterion>,
-        chains: &mut Vec<Chain>,
-        name: &str,
-        value: &str,
-    ) -> Result<bool, Refused> {
-        if let Some((reference, below)) = name.split_once('.') {
-            chains.push(self.chain(name, reference, below, value)?);
-            return Ok(true);
+    /// What a parameter asks for; none if it is not known and may be left out.
+    pub(super) fn said(&self, name: &str, value: &str) -> Result<Option<Said>, Refused> {
+        if let Some(link) = self.link(name, value)? {
+            return Ok(Some(Said::Link(link)));
         }
         let (plain, modifier) = name.split_once(':').map_or((name, None), |(n, m)| (n, Some(m)));
         let Some(param) = self.kind.parameter(plain) else {
@@ -138,34 +126,10 @@ impl Reader<'_> {
                 let why = "this parameter is not known for the type; see the CapabilityStatement";
                 return Err(Refused::not_supported(name, why));
             }
-            return Ok(false);
+            return Ok(None);
         };
         let wanted = self.wanted(param, modifier, name, value)?;
-        all.push(Criterion { param, paths: Paths::new(param.expression), wanted });
-        Ok(true)
-    }
-
-    fn chain(&self, name: &str, reference: &str, below: &str, value: &str) -> Result<Chain, Refused> {
-        let refuse = |why: &str| Err(Refused::not_supported(name, why));
-        let (plain, of) = reference.split_once(':').map_or((reference, None), |(n, t)| (n, Some(t)));
-        let param = self.kind.parameter(plain).filter(|p| p.sort == Sort::Reference);
-        let Some(param) = param else {
-            return refuse("this reference is not known for the type; see the CapabilityStatement");
-        };
-        let to = match (of, param.targets) {
-            (Some(of), targets) => targets.iter().find(|t| **t == of),
-            (None, [only]) => Some(only),
-            (None, _) => return refuse("say the type that the reference leads to, as name:Type.identifier"),
-        };
-        let Some(to) = to.and_then(|to| types::kind(to)) else {
-            return refuse("the reference does not lead to this type here");
-        };
-        if below != "identifier" || to.parameter("identifier").is_none() {
-            return refuse("a chain leads to an identifier, such as patient.identifier");
-        }
-        let identifiers =
-            alternatives(value, name)?.iter().map(|w| coded(w, name)).collect::<Result<_, _>>()?;
-        Ok(Chain { param, to, identifiers })
+        Ok(Some(Said::Criterion(Criterion { param, paths: Paths::new(param.expression), wanted })))
     }
 
     fn wanted(
@@ -206,6 +170,9 @@ impl Reader<'_> {
             (Sort::Text, Some("contains")) => Ok(Wanted::Contains(fold())),
             (Sort::Text, Some("exact")) => Ok(Wanted::Exact(exact())),
             (Sort::Uri, None) => Ok(Wanted::Uri(exact())),
+            (Sort::Quantity, None) => {
+                wanted.iter().map(|w| amount(w, name)).collect::<Result<_, _>>().map(Wanted::Quantity)
+            }
             (sort, _) => {
                 let more = if sort == Sort::Reference { " or a type" } else { "" };
                 let known = sort.modifiers().join(", ");
@@ -317,6 +284,17 @@ fn unescaped(value: &str) -> String {
         out.extend(if character == '\\' { characters.next() } else { Some(character) });
     }
     out
+}
+
+/// `number`, `number|system|code` or `number||code`, each with a prefix or none.
+fn amount(text: &str, name: &str) -> Result<Amount, Refused> {
+    let why = "expected a number, such as gt8 or 8|http://unitsofmeasure.org|cm[H2O]";
+    let (amount, unit) = Amount::read(text).ok_or_else(|| Refused::value(name, why))?;
+    if unit.is_empty() {
+        return Ok(amount);
+    }
+    let Coded { system, code } = coded(unit, name)?;
+    Ok(amount.of(system.unwrap_or_default(), code.unwrap_or_default()))
 }
 
 /// `system|code`, `|code`, `system|` or `code`.

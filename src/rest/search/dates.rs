@@ -40,20 +40,30 @@ pub(super) enum Prefix {
     Ap,
 }
 
+/// Each prefix as it is written.
+const PREFIXES: [(&str, Prefix); 9] = [
+    ("eq", Prefix::Eq),
+    ("ne", Prefix::Ne),
+    ("gt", Prefix::Gt),
+    ("lt", Prefix::Lt),
+    ("ge", Prefix::Ge),
+    ("le", Prefix::Le),
+    ("sa", Prefix::Sa),
+    ("eb", Prefix::Eb),
+    ("ap", Prefix::Ap),
+];
+
+impl Prefix {
+    /// The prefix of a date or a number in a query, and what follows it.
+    pub(super) fn split(text: &str) -> (Prefix, &str) {
+        let said = PREFIXES.iter().find_map(|(name, prefix)| Some((*prefix, text.strip_prefix(name)?)));
+        said.unwrap_or((Prefix::Eq, text))
+    }
+}
+
 /// Prefix and span of a date in a query; none if it is no date.
 pub(super) fn wanted(text: &str, zone: Tz) -> Option<(Prefix, Span)> {
-    let (prefix, date) = match text.get(..2) {
-        Some("eq") => (Prefix::Eq, text.get(2..)?),
-        Some("ne") => (Prefix::Ne, text.get(2..)?),
-        Some("gt") => (Prefix::Gt, text.get(2..)?),
-        Some("lt") => (Prefix::Lt, text.get(2..)?),
-        Some("ge") => (Prefix::Ge, text.get(2..)?),
-        Some("le") => (Prefix::Le, text.get(2..)?),
-        Some("sa") => (Prefix::Sa, text.get(2..)?),
-        Some("eb") => (Prefix::Eb, text.get(2..)?),
-        Some("ap") => (Prefix::Ap, text.get(2..)?),
-        _ => (Prefix::Eq, text),
-    };
+    let (prefix, date) = Prefix::split(text);
     Some((prefix, span(date, zone)?))
 }
 

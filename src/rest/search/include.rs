@@ -127,5 +127,5 @@ async fn referring(
     };
     let query = Query { kind: include.from.name.into(), among, ..Query::default() };
     let walker = Walker { kind: include.from, ..*walker };
-    walker.every(query, Arc::new(vec![criterion])).await
+    walker.every(query, Arc::new(vec![criterion]), false).await
 }

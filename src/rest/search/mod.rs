@@ -7,6 +7,8 @@ mod controls;
 mod criteria;
 mod dates;
 mod include;
+mod links;
+mod numbers;
 mod path;
 mod rank;
 mod walk;

@@ -23,7 +23,8 @@ pub(super) struct Rank {
 /// A value to sort by.
 #[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Debug)]
 enum Sortable {
-    Instant(i64),
+    /// An instant, or a number in an order of its own.
+    Number(i64),
     Text(String),
 }
 
@@ -45,13 +46,14 @@ fn sortable(sort: Sort, found: Found<'_>, zone: Tz) -> Vec<Sortable> {
     match sort {
         Sort::Date => {
             let span = dates::found(found, zone);
-            let instant = |s: dates::Span| Sortable::Instant(if s.from == i64::MIN { s.to } else { s.from });
+            let instant = |s: dates::Span| Sortable::Number(if s.from == i64::MIN { s.to } else { s.from });
             span.map(instant).into_iter().collect()
         }
         Sort::Token => {
             codes(found.value, None).into_iter().map(|(_, c)| Sortable::Text(c.into_owned())).collect()
         }
         Sort::Text => texts(found.value).map(|t| Sortable::Text(folded(t))).collect(),
+        Sort::Quantity => super::numbers::sortable(found.value).map(Sortable::Number).into_iter().collect(),
         Sort::Uri => one(found.value.as_str()),
         Sort::Reference => one(found.value.as_str().or_else(|| found.value.get("reference")?.as_str())),
     }

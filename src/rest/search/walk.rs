@@ -15,12 +15,10 @@ use super::super::refused::Refused;
 use super::super::types::{Kind, Origin};
 use super::super::{Rest, text};
 use super::controls::Cursor;
-use super::criteria::{Chain, Criteria, Criterion};
+use super::criteria::{Criteria, Criterion};
 use super::dates::{Prefix, Span};
-use super::path::Paths;
 use super::rank::Rank;
 use super::wanted::{Coded, Light, Named, Wanted};
-use crate::access::Rights;
 use crate::store::{Among, Document, Listed, Order, OutcomeQuery, Query, Token};
 
 /// One page.
@@ -75,13 +73,15 @@ impl Walker<'_> {
         }
     }
 
-    /// Those of a query that fit, for what is included. Nothing is left out: too many are refused.
+    /// Those of a query that fit; with what comes with Terce, if `shipped`. Nothing is left out: too many are refused.
     pub(super) async fn every(
         &self,
         query: Query,
         all: Arc<Vec<Criterion>>,
+        shipped: bool,
     ) -> Result<Vec<Document>, Refused> {
-        let (rows, _) = self.all_of(query, all, Vec::new()).await?;
+        let extra = if shipped { super::definitions(self.rest, self.kind.name).await? } else { Vec::new() };
+        let (rows, _) = self.all_of(query, all, extra).await?;
         Ok(rows.into_iter().map(|row| row.document).collect())
     }
 
@@ -189,11 +189,11 @@ impl Walker<'_> {
             let page = self.rest.store.search(Query { after, as_of, limit, ..query.clone() }).await?;
             looked_at += page.documents.len();
             if looked_at > limits::SORTED {
+                let (most, kind) = (limits::SORTED, self.kind.name);
                 let why = format!(
-                    "more than {} to look at; narrow the search, or sort by _lastUpdated",
-                    limits::SORTED
+                    "more than {most} of {kind} to look at; narrow the search, or sort by _lastUpdated"
                 );
-                return Err(Refused::too_costly("_sort", why));
+                return Err(Refused::too_costly("url", why));
             }
             rows.extend(self.fitting(page.documents, all.clone()).await?);
             (after, as_of) = (page.next, Some(page.as_of));
@@ -232,8 +232,8 @@ impl Walker<'_> {
     /// What must be looked at, and by which index the store finds it; none if nothing can fit.
     async fn narrowed(&self, criteria: &Criteria) -> Result<Option<(Arc<Vec<Criterion>>, Among)>, Refused> {
         let mut all = criteria.all.as_ref().clone();
-        for chain in &criteria.chains {
-            let Some(criterion) = self.resolved(chain).await? else { return Ok(None) };
+        for link in &criteria.links {
+            let Some(criterion) = self.resolved(link).await? else { return Ok(None) };
             all.push(criterion);
         }
         let among = self.among(&all).await?;
@@ -241,31 +241,8 @@ impl Walker<'_> {
         Ok(among.map(|among| (Arc::new(all), among)))
     }
 
-    /// A chain as a criterion on the reference itself; none if it leads nowhere.
-    async fn resolved(&self, chain: &Chain) -> Result<Option<Criterion>, Refused> {
-        self.who.may(chain.to.name, Rights::SEARCH)?;
-        let mut named = Vec::new();
-        for wanted in &chain.identifiers {
-            let Some(value) = wanted.code.clone() else {
-                return Err(Refused::not_supported(
-                    chain.param.name,
-                    "a chain leads to an identifier with a value",
-                ));
-            };
-            let token = Token { system: wanted.system.clone(), value };
-            let found = self.rest.store.by_identifier(chain.to.name, &token).await?;
-            named.extend(found.into_iter().map(|id| Named::Here(Some(chain.to.name.to_owned()), id)));
-        }
-        let criterion = Criterion {
-            param: chain.param,
-            paths: Paths::new(chain.param.expression),
-            wanted: Wanted::Reference(named.clone()),
-        };
-        Ok((!named.is_empty()).then_some(criterion))
-    }
-
     /// The smallest set that the store can find and that holds all that fits; none if nothing can fit.
-    async fn among(&self, all: &[Criterion]) -> Result<Option<Among>, Refused> {
+    pub(super) async fn among(&self, all: &[Criterion]) -> Result<Option<Among>, Refused> {
         let of = |index: Index| all.iter().filter(move |c| c.param.index == index);
         for criterion in of(Index::Id) {
             if let Wanted::Token(among) = &criterion.wanted {

@@ -10,6 +10,7 @@ use serde_json::Value;
 use unicode_normalization::{UnicodeNormalization, char::is_combining_mark};
 
 use super::dates::{self, Prefix, Span};
+use super::numbers::Amount;
 use super::path::Found;
 use crate::translate::document::{Bases, Target};
 
@@ -38,6 +39,8 @@ pub(super) enum Wanted {
     Exact(Vec<String>),
     /// Exactly an address.
     Uri(Vec<String>),
+    /// A number with its unit.
+    Quantity(Vec<Amount>),
 }
 
 /// `system|code`: what is not said fits anything.
@@ -100,6 +103,7 @@ impl Wanted {
                 })
             }),
             Wanted::Exact(among) => any(&|f| texts(f.value).any(|t| among.iter().any(|wanted| wanted == t))),
+            Wanted::Quantity(among) => any(&|f| among.iter().any(|wanted| wanted.fits(*f))),
             Wanted::Uri(among) => {
                 any(&|f| f.value.as_str().is_some_and(|u| among.iter().any(|wanted| wanted == u)))
             }
