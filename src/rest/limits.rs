@@ -117,6 +117,10 @@ pub const LOOKED_AT_ONCE: usize = 500;
 /// Documents that a search can sort by their content, or count: all of them are read for each page.
 pub const SORTED: usize = 20_000;
 
+/// Resources that are found by an identifier that they share; beyond it is no use as one, and the store lists no more than
+/// some thousands.
+pub const IDENTIFIED: usize = 1_000;
+
 /// References that a chain or a `_has` goes over.
 pub const LINKS: usize = 3;
 

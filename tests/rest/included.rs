@@ -118,3 +118,51 @@ async fn an_include_that_is_not_listed_is_refused() {
         assert_eq!(reply.verdict(), verdict(400, "not-supported"), "{query}");
     }
 }
+
+#[tokio::test]
+async fn definitions_are_sent_along_by_their_address_whoever_wrote_them() {
+    let service = Service::new().await;
+    let report = |id: &str, measure: &str| Write {
+        kind: "MeasureReport".into(),
+        id: Some(id.to_owned()),
+        body: Some(
+            json!({
+                "resourceType": "MeasureReport", "status": "complete", "type": "summary", "measure": measure,
+                "period": { "start": "2026-01-01", "end": "2026-01-31" },
+            })
+            .to_string()
+            .into_bytes(),
+        ),
+        ..Write::default()
+    };
+    let task = Write {
+        kind: "Task".into(),
+        id: Some("t1".to_owned()),
+        body: Some(
+            with(super::tasks::task(), json!({ "basedOn": [{ "reference": "PlanDefinition/adult" }] }))
+                .to_string()
+                .into_bytes(),
+        ),
+        ..Write::default()
+    };
+    let shipped = service.get("/fhir/Measure/timeliness").await.json()["url"].as_str().unwrap().to_owned();
+    let writes = vec![
+        report("a", &shipped),
+        report("b", "urn:hospital:ours|2"),
+        report("c", "urn:hospital:nobodys"),
+        task,
+    ];
+    service.store.commit(Batch { now_us: NOON_US, writes, ..Batch::default() }).await.unwrap();
+    let ours = json!({ "resourceType": "Measure", "id": "ours", "status": "active", "url": "urn:hospital:ours", "name": "Ours" });
+    assert_eq!(service.put("/fhir/Measure/ours", &ours).await.status, 201);
+    for (query, more) in [
+        ("MeasureReport?_include=MeasureReport:measure", vec!["Measure/ours", "Measure/timeliness"]),
+        ("MeasureReport?_id=c&_include=MeasureReport:measure:Measure", vec![]),
+        ("Task?_include=Task:based-on", vec!["PlanDefinition/adult"]),
+    ] {
+        let found = service.get(&format!("/fhir/{query}")).await.json();
+        assert_eq!(included(&found), more, "{query}");
+    }
+    assert_eq!(ids(&service.get("/fhir/MeasureReport?measure.name=ours").await.json()), ["b"]);
+    assert_eq!(ids(&service.get(&format!("/fhir/MeasureReport?measure={shipped}")).await.json()), ["a"]);
+}

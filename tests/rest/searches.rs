@@ -339,3 +339,23 @@ async fn quantities_are_found_by_number_and_unit_and_sorted_by_number() {
     let reply = service.get("/fhir/Observation?value-quantity:exact=5").await;
     assert_eq!(reply.verdict(), verdict(400, "not-supported"));
 }
+
+#[tokio::test]
+async fn an_identifier_that_many_share_finds_all_of_them() {
+    let service = Service::new().await;
+    let entries: Vec<Value> = (0..1_100)
+        .map(|n| {
+            let status = if n == 1_099 { "stopped" } else { "completed" };
+            let shared = with(
+                procedure(),
+                with(identified("shared"), json!({ "id": format!("a{n}"), "status": status })),
+            );
+            json!({ "resource": shared, "request": { "method": "PUT", "url": format!("Procedure/a{n}") } })
+        })
+        .collect();
+    let bundle = json!({ "resourceType": "Bundle", "type": "batch", "entry": entries });
+    assert_eq!(service.post("/fhir", &bundle).await.status, 200);
+    let found = service.get("/fhir/Procedure?identifier=shared&_total=accurate&_count=1").await.json();
+    assert_eq!(found["total"], 1_100);
+    assert_eq!(ids(&service.get("/fhir/Procedure?identifier=shared&status=stopped").await.json()), ["a1099"]);
+}

@@ -5,8 +5,9 @@ use std::sync::Arc;
 
 use super::super::limits;
 use super::super::parameters::Index;
+use super::super::read as reading;
 use super::super::refused::Refused;
-use super::super::types;
+use super::super::types::{self, Kind};
 use super::controls::{Controls, Include};
 use super::criteria::Criterion;
 use super::path::Paths;
@@ -29,12 +30,17 @@ pub(super) async fn included(
     check_rights(walker, controls)?;
     let mut known: BTreeSet<(String, String)> = page.iter().map(key).collect();
     let mut found = Vec::new();
-    for (kind, id) in referred(walker, &controls.include, page) {
-        if !known.insert((kind.clone(), id.clone())) {
-            continue;
+    for target in referred(walker, &controls.include, page) {
+        match target {
+            To::Here(kind, id) if known.insert((kind.name.to_owned(), id.clone())) => {
+                found.extend(one(walker, kind, &id).await?);
+            }
+            To::Here(..) => {}
+            To::Canonical(kind, url) => {
+                let defined = defined(walker, kind, url).await?;
+                found.extend(defined.into_iter().filter(|d| known.insert(key(d))));
+            }
         }
-        let document = walker.rest.store.document(&kind, &id).await?;
-        found.extend(document.filter(|d| d.body.is_some()));
         check(&found)?;
     }
     for include in &controls.reverse {
@@ -71,32 +77,71 @@ fn check(found: &[Document]) -> Result<(), Refused> {
     Err(Refused::too_costly("_include", why))
 }
 
-/// Types and ids of what the page refers to.
-fn referred(walker: &Walker<'_>, include: &[Include], page: &[Document]) -> Vec<(String, String)> {
+/// What a reference leads to.
+enum To {
+    /// This document.
+    Here(&'static Kind, String),
+    /// The definition that has this address.
+    Canonical(&'static Kind, String),
+}
+
+/// What the page refers to, each once.
+fn referred(walker: &Walker<'_>, include: &[Include], page: &[Document]) -> Vec<To> {
     if include.is_empty() {
         return Vec::new();
     }
     let mut out = Vec::new();
     for document in page.iter().filter_map(read) {
         for include in include {
+            let may = |kind: &&'static Kind| walker.who.may(kind.name, Rights::READ).is_ok();
+            let meant = |kind: &str| match include.to {
+                Some(to) => (to.name == kind).then_some(to),
+                None => types::kind(kind).filter(may),
+            };
             for found in Paths::new(include.param.expression).find(&document) {
                 // an address by itself is a canonical one, which may name a version
-                let address = found.value.as_str().and_then(|c| c.split('|').next());
-                let address = address.or_else(|| found.value.get("reference")?.as_str());
-                let target = address.map(|a| walker.rest.own_bases.target_of(a));
-                let meant = |kind: &str| match include.to {
-                    Some(to) => to.name == kind,
-                    None => types::kind(kind).is_some() && walker.who.may(kind, Rights::READ).is_ok(),
-                };
-                if let Some(Target::Here(kind, id)) =
-                    target.filter(|t| matches!(t, Target::Here(k, _) if meant(k)))
-                {
-                    out.push((kind.to_owned(), id.to_owned()));
+                let canonical = found.value.as_str().and_then(|c| c.split('|').next());
+                let address = canonical.or_else(|| found.value.get("reference")?.as_str());
+                match (address.map(|a| walker.rest.own_bases.target_of(a)), canonical) {
+                    (Some(Target::Here(kind, id)), _) => {
+                        out.extend(meant(kind).map(|kind| To::Here(kind, id.to_owned())));
+                    }
+                    (_, Some(url)) => {
+                        let kinds = include.param.targets.iter().filter_map(|kind| meant(kind));
+                        out.extend(kinds.map(|kind| To::Canonical(kind, url.to_owned())));
+                    }
+                    (_, None) => {}
                 }
             }
         }
     }
+    let mut seen = BTreeSet::new();
+    out.retain(|to| {
+        seen.insert(match to {
+            To::Here(kind, id) => (false, kind.name, id.clone()),
+            To::Canonical(kind, url) => (true, kind.name, url.clone()),
+        })
+    });
     out
+}
+
+/// A document, or what comes with Terce under its id.
+async fn one(walker: &Walker<'_>, kind: &'static Kind, id: &str) -> Result<Option<Document>, Refused> {
+    match walker.rest.store.document(kind.name, id).await? {
+        Some(document) => Ok(Some(document).filter(|d| d.body.is_some())),
+        None => {
+            let shipped = reading::definition(walker.rest, kind.name, id);
+            Ok(shipped.map(|body| reading::unversioned(kind.name, id.to_owned(), body)))
+        }
+    }
+}
+
+/// The definitions that have an address.
+async fn defined(walker: &Walker<'_>, kind: &'static Kind, url: String) -> Result<Vec<Document>, Refused> {
+    let Some(param) = kind.parameter("url") else { return Ok(Vec::new()) };
+    let criterion = Criterion { param, paths: Paths::new(param.expression), wanted: Wanted::Uri(vec![url]) };
+    let query = Query { kind: kind.name.into(), ..Query::default() };
+    Walker { kind, ..*walker }.every(query, Arc::new(vec![criterion]), true).await
 }
 
 /// What refers to the page.

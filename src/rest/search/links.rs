@@ -157,7 +157,9 @@ impl Walker<'_> {
 /// That it refers to one of `found`.
 fn refers_to(link: &Link, found: &[Document]) -> Option<Criterion> {
     let named = |d: &Document| Named::Here(Some(d.kind.clone()), d.id.clone());
-    let wanted = Wanted::Reference(found.iter().map(named).collect());
+    // a definition is referred to by its address
+    let url = |d: &Document| Some(Named::Elsewhere(read(d)?.get("url")?.as_str()?.to_owned()));
+    let wanted = Wanted::Reference(found.iter().map(named).chain(found.iter().filter_map(url)).collect());
     let (param, paths) = (link.param, Paths::new(link.param.expression));
     (!found.is_empty()).then_some(Criterion { param, paths, wanted })
 }

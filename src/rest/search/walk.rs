@@ -267,7 +267,8 @@ impl Walker<'_> {
         }
         let mut outcome = OutcomeQuery::default();
         if let Some(Wanted::Token(among)) = of(Index::Status).map(|c| &c.wanted).next() {
-            outcome.status = among.iter().filter_map(|c| c.code.clone()).collect();
+            // a system by itself can be that of any status
+            outcome.status = among.iter().map(|c| c.code.clone()).collect::<Option<_>>().unwrap_or_default();
         }
         if let Some(ids) = of(Index::Location).find_map(|c| ids(&c.wanted, "Location")) {
             outcome.location = ids;
@@ -275,13 +276,16 @@ impl Walker<'_> {
         Ok(Some(if outcome == OutcomeQuery::default() { Among::All } else { Among::Outcomes(outcome) }))
     }
 
-    /// The ids of what has one of the identifiers; none if they do not say values.
+    /// The ids of what has one of the identifiers; none if they do not say values, or too many have them.
     async fn identified(&self, among: &[Coded]) -> Result<Option<Vec<String>>, Refused> {
         let mut ids = Vec::new();
         for wanted in among {
             let Some(value) = wanted.code.clone() else { return Ok(None) };
             let token = Token { system: wanted.system.clone(), value };
             ids.extend(self.rest.store.by_identifier(self.kind.name, &token).await?);
+            if ids.len() > limits::IDENTIFIED {
+                return Ok(None);
+            }
         }
         Ok(Some(ids))
     }
