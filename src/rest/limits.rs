@@ -56,6 +56,9 @@ pub const GROUP_PATIENTS: usize = 1_000;
 /// Patients of a report that lists them: each has a report of its own in it, of some kilobytes.
 pub const SUBJECTS: usize = 500;
 
+/// Patients of a Group whose gaps in care are told: each is a document of some tens of kilobytes.
+pub const GAP_PATIENTS: usize = 200;
+
 /// Documents that a report of one patient refers to: the charting of some months.
 pub const EVALUATED_RESOURCES: usize = 5_000;
 

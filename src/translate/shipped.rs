@@ -43,6 +43,7 @@ shipped! {
     "CodeSystem" / "mitigation",
     "CodeSystem" / "requirement",
     "ConceptMap" / "default",
+    "OperationDefinition" / "care-gaps",
     "OperationDefinition" / "explain",
     "OperationDefinition" / "try",
     "OperationDefinition" / "ventilator-events",

@@ -12,6 +12,7 @@
 mod access;
 mod bundles;
 mod capability;
+mod gaps;
 mod guarded;
 mod interactions;
 mod openapi;

@@ -204,7 +204,11 @@ fn instant(name: &str, value: &str, rest: &Rest) -> Result<Instant, Refused> {
     Ok(Instant::from_micros(to - 1))
 }
 
-fn in_order(name: &str, from: NaiveDate, to: NaiveDate) -> Result<(NaiveDate, NaiveDate), Refused> {
+pub(super) fn in_order(
+    name: &str,
+    from: NaiveDate,
+    to: NaiveDate,
+) -> Result<(NaiveDate, NaiveDate), Refused> {
     if to < from {
         return Err(contradiction(name, "expected a day that is not before the first one"));
     }
