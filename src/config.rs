@@ -1,9 +1,11 @@
 //! The configuration: a TOML file as written, and what it comes to. Nothing else reads configuration or the environment.
 
 mod access;
+mod reports;
 mod tls;
 
 pub use access::Access;
+pub use reports::Reports;
 pub use tls::Tls;
 
 use std::collections::BTreeMap;
@@ -46,6 +48,8 @@ pub struct Config {
     pub sources: Vec<Source>,
     /// Where subscribers may be called.
     pub subscribers: Outward,
+    /// Which reports are made by themselves, and what reports hide.
+    pub reports: Reports,
 }
 
 /// What a site says of itself.
@@ -104,6 +108,7 @@ struct File {
     unit: Vec<SiteUnit>,
     source: Vec<Source>,
     subscriptions: SubscriptionsFile,
+    reports: reports::ReportsFile,
 }
 
 #[derive(Deserialize, Default)]
@@ -149,6 +154,7 @@ impl Config {
             },
             sources: Vec::new(),
             subscribers: Outward::default(),
+            reports: Reports::default(),
         }
     }
 
@@ -211,6 +217,7 @@ impl Config {
             Ok(subscribers) => config.subscribers = subscribers,
             Err(wrong) => errors.extend(wrong.iter().map(|w| format!("subscriptions: {w}"))),
         }
+        config.reports = reports::read(file.reports, &mut errors);
         let standard = &mut config.site.standard;
         if let Some(zone) = file.site.zone {
             match zone.parse() {

@@ -9,6 +9,7 @@
 //! * [`site`]: codes, protocols and settings in force;
 //! * [`stays`]: the ledgers of a patient, read from the store;
 //! * [`reconcile`]: everything that is due now, then sleep;
+//! * [`reports`]: reports that are made by themselves when a period is over;
 //! * [`access`]: who may do what;
 //! * [`feed`]: what comes in by itself, and how far each source has told everything;
 //! * [`rest`]: FHIR REST;
@@ -28,6 +29,7 @@ pub mod feed;
 pub mod outward;
 pub mod reconcile;
 pub mod replay;
+pub mod reports;
 pub mod rest;
 pub mod service;
 pub mod site;

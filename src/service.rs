@@ -15,6 +15,7 @@ use crate::config::Config;
 use crate::deliver::{Deliverer, Follows};
 use crate::feed::Feeds;
 use crate::reconcile::Reconciler;
+use crate::reports::Reporter;
 use crate::rest::{self, Rest};
 use crate::stays::Stays;
 use crate::store::{Store, StoreError};
@@ -38,6 +39,7 @@ pub struct Running {
     reconciler: JoinHandle<Result<(), StoreError>>,
     looks: Reconciler,
     deliverer: JoinHandle<Result<(), StoreError>>,
+    reporter: JoinHandle<Result<(), StoreError>>,
     server: JoinHandle<std::io::Result<()>>,
     watchers: JoinHandle<std::io::Result<()>>,
     secure: bool,
@@ -85,6 +87,8 @@ pub async fn serve_on(store: Store, config: Config, clock: Clock) -> anyhow::Res
         format!("{scheme}://{address}/fhir")
     });
     let subscribers = Arc::new(config.subscribers.clone());
+    let reporter =
+        Reporter::new(store.clone(), stays.clone(), clock.clone(), config.reports.clone(), told.clone());
     let rest =
         Rest::new(store.clone(), stays.clone(), feeds, clock.clone(), signal.clone(), config, counters)
             .telling(told.clone(), deliveries.clone());
@@ -98,6 +102,7 @@ pub async fn serve_on(store: Store, config: Config, clock: Clock) -> anyhow::Res
     let server = tokio::spawn(rest::serve(listening, rest::router(rest), stopped.clone()));
     let looks = reconciler.clone();
     let deliverer = tokio::spawn(deliverer.run(stopped.clone()));
+    let reporter = tokio::spawn(reporter.run(stopped.clone()));
     let reconciler = tokio::spawn(reconciler.run(stopped));
     info!(%address, %admin, "listening");
     Ok(Running {
@@ -111,6 +116,7 @@ pub async fn serve_on(store: Store, config: Config, clock: Clock) -> anyhow::Res
         reconciler,
         looks,
         deliverer,
+        reporter,
         server,
         watchers,
         secure,
@@ -161,6 +167,7 @@ impl Running {
         tokio::select! {
             reconciler = &mut self.reconciler => reconciler?.context("the reconciler ended"),
             deliverer = &mut self.deliverer => deliverer?.context("telling subscribers ended"),
+            reporter = &mut self.reporter => reporter?.context("making reports ended"),
             server = &mut self.server => server?.context("the server ended"),
             watchers = &mut self.watchers => watchers?.context("the server of metrics ended"),
         }
@@ -184,6 +191,9 @@ impl Running {
         }
         if !self.deliverer.is_finished() {
             self.deliverer.await??;
+        }
+        if !self.reporter.is_finished() {
+            self.reporter.await??;
         }
         self.store.close().await?;
         Ok(())

@@ -7,9 +7,9 @@ mod as_of;
 mod surveys;
 mod totals;
 
-pub use as_of::Known;
+pub use as_of::{Known, KnownStay};
 pub use surveys::{StaySurvey, survey_of};
-pub use totals::{Counted, What, Who};
+pub use totals::{Counted, Steps, What, Who};
 
 use std::collections::{BTreeMap, HashMap};
 use std::sync::{Arc, Mutex, PoisonError, RwLock};

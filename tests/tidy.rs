@@ -17,6 +17,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
         "reconcile",
         &["care", "translate", "store", "stays", "reconcile", "config", "clock", "feed", "telemetry"],
     ),
+    ("reports", &["care", "translate", "store", "stays", "site", "reports", "config", "clock"]),
     ("feed", &["care", "translate", "store", "feed", "config", "clock"]),
     (
         "rest",

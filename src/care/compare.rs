@@ -3,12 +3,14 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
-use chrono::NaiveDate;
+use chrono::{Days, NaiveDate};
 
 use super::facts::{Facts, Source, When};
 use super::ledger::{Basis, Cell, Ledger, Opportunity};
 use super::protocol::Rules;
-use super::time::Instant;
+use super::surveillance::events::Event;
+use super::surveillance::infection::Infection;
+use super::time::{Instant, Span};
 
 /// A stay as it was read at one instant.
 #[derive(Clone, Copy, Debug)]
@@ -19,6 +21,8 @@ pub struct Reading<'a> {
     pub ledger: &'a Ledger,
     /// By which rules.
     pub rules: &'a Rules,
+    /// Ventilator-associated events; empty where nobody asks for them.
+    pub events: &'a [Event],
 }
 
 /// A document of which the two readings had different versions, `Type/id`.
@@ -56,6 +60,19 @@ pub enum Counted {
     Hours(super::ledger::CellKey, Cell),
     /// A patient at a daily count.
     Census(super::ledger::Census),
+    /// A ventilator-associated event.
+    Event(FoundEvent),
+}
+
+/// What of a ventilator-associated event is counted.
+#[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Debug)]
+pub struct FoundEvent {
+    /// Its date.
+    pub day: NaiveDate,
+    /// The unit it is attributed to, empty if not known.
+    pub unit: Arc<str>,
+    /// Whether signs of infection were found.
+    pub infected: bool,
 }
 
 /// Why two readings differ.
@@ -108,6 +125,7 @@ pub fn differences(
     }
     hours(before, after, period, &reasons, &mut out);
     census(before, after, period, &reasons, &mut out);
+    events(before, after, period, &reasons, &mut out);
     out
 }
 
@@ -168,6 +186,37 @@ fn census(
         let at = reasons.readings.iter().flatten().map(|r| r.ledger.now).max().unwrap_or(reasons.earlier);
         let (why, by) = reasons.of("", at, &[]);
         out.push(Difference { counted: Counted::Census(count.clone()), added, why, by });
+    }
+}
+
+fn events(
+    before: Option<Reading<'_>>,
+    after: Option<Reading<'_>>,
+    period: (NaiveDate, NaiveDate),
+    reasons: &Reasons<'_>,
+    out: &mut Vec<Difference>,
+) {
+    let found = |reading: Option<Reading<'_>>| -> BTreeMap<FoundEvent, Vec<Source>> {
+        let all = reading.map(|r| r.events).unwrap_or_default();
+        let within = all.iter().filter(|e| period.0 <= e.date && e.date <= period.1);
+        let counted = |e: &Event| {
+            let infected = e.infection == Infection::Found;
+            (FoundEvent { day: e.date, unit: e.unit.clone(), infected }, e.sources())
+        };
+        within.map(counted).collect()
+    };
+    let (old, new) = (found(before), found(after));
+    let gone = old.iter().filter(|(event, _)| !new.contains_key(event)).map(|e| (e, false));
+    let come = new.iter().filter(|(event, _)| !old.contains_key(event)).map(|e| (e, true));
+    for ((event, sources), added) in gone.chain(come) {
+        let at = reasons.readings.iter().flatten().map(|r| r.ledger.now).max().unwrap_or(reasons.earlier);
+        let (why, by) = reasons.of("", at, sources);
+        // the second day of worsening must be over
+        let zone = reasons.readings.iter().flatten().map(|r| r.rules.zone).next();
+        let known = zone.map(|zone| Span::day(event.day + Days::new(1), zone).to);
+        let ahead = added && known.is_some_and(|known| known > reasons.earlier);
+        let why = if ahead && why == Why::ChartedLate { Why::HappenedSince } else { why };
+        out.push(Difference { counted: Counted::Event(event.clone()), added, why, by });
     }
 }
 

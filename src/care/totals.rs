@@ -170,6 +170,54 @@ impl Totals {
         }
     }
 
+    /// Adds other totals.
+    pub fn add_all(&mut self, other: &Totals) {
+        other.parts().for_each(|(unit, kind, part)| self.add_part(unit, kind, part, other));
+    }
+
+    /// The same with all units taken together, under the empty name.
+    pub fn in_one(&self) -> Totals {
+        let mut one = Totals::default();
+        self.parts().for_each(|(_, kind, part)| one.add_part("", kind, part, self));
+        one
+    }
+
+    /// Only `unit`.
+    pub fn of_unit(&self, unit: &str) -> Totals {
+        let mut only = Totals::default();
+        let parts = self.units.find(unit).and_then(|place| self.parts.get(place));
+        for (kind, part) in DayKind::ALL.into_iter().zip(parts.into_iter().flatten()) {
+            only.add_part(unit, kind, part, self);
+        }
+        only
+    }
+
+    /// Adds a part whose places are those of `names`.
+    fn add_part(&mut self, unit: &str, kind: DayKind, part: &Part, names: &Totals) {
+        let pair = |sum: &mut (u64, u64), more: &(u64, u64)| *sum = (sum.0 + more.0, sum.1 + more.1);
+        let unit = self.units.place(unit);
+        let sum = self.part(unit, kind);
+        pair(&mut sum.complete, &part.complete);
+        pair(&mut sum.census, &part.census);
+        sum.watched.add(&part.watched);
+        for (name, place) in names.requirements.sorted() {
+            if let Some(days) = part.days.get(place).filter(|days| days.1 > 0) {
+                let requirement = self.requirements.place(name);
+                pair(self.part(unit, kind).day(requirement), days);
+            }
+        }
+        for (place, shift) in part.shifts.iter().enumerate() {
+            let Some(own) = names.shifts.name(place).map(|name| self.shifts.place(name)) else { continue };
+            self.part(unit, kind).shift(own).delays.add(&shift.delays);
+            for (name, place) in names.requirements.sorted() {
+                if let Some(cell) = shift.cells.get(place).filter(|cell| **cell != Cell::default()) {
+                    let requirement = self.requirements.place(name);
+                    self.part(unit, kind).cell(own, requirement).add(cell);
+                }
+            }
+        }
+    }
+
     /// The part of a unit, by its place, on days of a kind.
     pub fn part(&mut self, unit: usize, kind: DayKind) -> &mut Part {
         let [weekday, weekend] = at(&mut self.parts, unit);

@@ -195,7 +195,8 @@ fn reports(folder: &Path, tally: &Tally, site: &Site, until: Instant) -> anyhow:
         let scope = Scope { heard_until: Some(until), ..Scope::default() };
         for period in std::iter::once((first, last)).chain(months(first, last)) {
             let totals = Totals::of(tally, period.0, period.1, None);
-            for id in MEASURES {
+            // surveillance is asked of the service only
+            for id in MEASURES.iter().filter(|id| !measures::tells_events(id)) {
                 if let Some(report) = measures::evaluate(id, &totals, &site.rules, period, &scope, until) {
                     out.write_all(&fhir_models::Resource::write(&report))?;
                     out.write_all(b"\n")?;

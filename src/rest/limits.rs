@@ -38,6 +38,9 @@ pub const PAGE_ROWS_MAX: usize = 1_000;
 /// Days that one report may cover: ten years and their leap days.
 pub const REPORT_DAYS: i64 = 3_653;
 
+/// Points of a chart: ten years by month, two years by week. Each is read by itself, and no eye takes in more.
+pub const CHART_POINTS: usize = 120;
+
 /// Patients whose record is read as it was known earlier: each takes some milliseconds.
 pub const AS_OF_PATIENTS: usize = 1_000;
 
@@ -52,6 +55,9 @@ pub const GROUP_PATIENTS: usize = 1_000;
 
 /// Patients of a report that lists them: each has a report of its own in it, of some kilobytes.
 pub const SUBJECTS: usize = 500;
+
+/// Patients of a Group whose gaps in care are told: each is a document of some tens of kilobytes.
+pub const GAP_PATIENTS: usize = 200;
 
 /// Documents that a report of one patient refers to: the charting of some months.
 pub const EVALUATED_RESOURCES: usize = 5_000;

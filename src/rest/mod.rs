@@ -90,6 +90,8 @@ pub struct Rest {
     own_bases: Arc<Bases>,
     /// Who lets in those that are registered; none: everybody may do everything.
     door: Option<Door>,
+    /// Counts from 1 to less than this are hidden in reports about many; 0: none.
+    smallest: u64,
     body_bytes: usize,
     in_flight_bytes: usize,
     body_time: Duration,
@@ -126,6 +128,7 @@ impl Rest {
             public_base,
             own_bases,
             door,
+            smallest: config.reports.suppress_below,
             body_bytes: limits::BODY_BYTES,
             in_flight_bytes: limits::IN_FLIGHT_BYTES,
             body_time: limits::BODY_TIME,

@@ -45,6 +45,10 @@ pub enum Effect {
 pub enum Operation {
     /// `$evaluate-measure`.
     EvaluateMeasure,
+    /// `$care-gaps`.
+    CareGaps,
+    /// `$data-requirements`.
+    DataRequirements,
     /// `$explain`.
     Explain,
     /// `$translate`.
@@ -64,6 +68,8 @@ impl Operation {
     pub const fn name(self) -> &'static str {
         match self {
             Operation::EvaluateMeasure => "evaluate-measure",
+            Operation::CareGaps => "care-gaps",
+            Operation::DataRequirements => "data-requirements",
             Operation::Explain => "explain",
             Operation::Translate => "translate",
             Operation::Try => "try",
@@ -77,6 +83,11 @@ impl Operation {
     pub const fn tells_of(self) -> &'static [&'static str] {
         match self {
             Operation::EvaluateMeasure => &["MeasureReport"],
+            Operation::CareGaps => {
+                &["MeasureReport", "DetectedIssue", "Patient", "Encounter", "Procedure", "Observation"]
+            }
+            // the codes that the site's maps and conditions list
+            Operation::DataRequirements => &["ConceptMap", "ValueSet", "PlanDefinition"],
             // what it says is read from the charting of the stay, which it names
             Operation::Explain => &["Encounter", "Procedure", "Observation"],
             // it says whether what a document names is there
@@ -92,6 +103,10 @@ impl Operation {
     pub const fn definition(self) -> &'static str {
         match self {
             Operation::EvaluateMeasure => "https://terce.example/fhir/OperationDefinition/evaluate-measure",
+            Operation::CareGaps => "https://terce.example/fhir/OperationDefinition/care-gaps",
+            Operation::DataRequirements => {
+                "http://hl7.org/fhir/OperationDefinition/Measure-data-requirements"
+            }
             Operation::Explain => "https://terce.example/fhir/OperationDefinition/explain",
             Operation::Translate => "http://hl7.org/fhir/OperationDefinition/ConceptMap-translate",
             Operation::Try => "https://terce.example/fhir/OperationDefinition/try",
@@ -178,7 +193,12 @@ pub const KINDS: &[Kind] = &[
     fed("ValueSet", Effect::Rules, parameters::VALUE_SET),
     fed("CodeSystem", Effect::Readers, parameters::CODE_SYSTEM),
     Kind {
-        operations: &[Operation::EvaluateMeasure, Operation::Validate],
+        operations: &[
+            Operation::EvaluateMeasure,
+            Operation::CareGaps,
+            Operation::DataRequirements,
+            Operation::Validate,
+        ],
         ..fed("Measure", Effect::Readers, parameters::MEASURE)
     },
     Kind {

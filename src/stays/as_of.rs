@@ -5,16 +5,20 @@ use std::sync::Arc;
 
 use chrono::{Days, NaiveDate, NaiveTime};
 
-use super::{CHUNK, ROUNDS, StayLedger, Stays, stay_id};
+use super::surveys::survey_of;
+use super::{CHUNK, ROUNDS, StayLedger, Stays, What, stay_id, stored};
 use crate::care::compare::Changed;
 use crate::care::ledger::Feed;
 use crate::care::reconcile::reconcile;
+use crate::care::surveillance::charted::Charting;
+use crate::care::surveillance::denominators::Watched;
+use crate::care::surveillance::events::Event;
 use crate::care::time::{Instant, local_instant};
 use crate::site::{Definitions, Site};
 use crate::stays::Who;
 use crate::store::{Document, Order, Query, StayQuery, StoreError};
 use crate::translate::dossier::Dossier;
-use crate::translate::extract::Extract;
+use crate::translate::extract::{Extract, watch};
 
 /// A patient's stays as they were known at an instant.
 #[derive(Clone, Debug)]
@@ -22,10 +26,21 @@ pub struct Known {
     /// The instant.
     pub at: Instant,
     /// The stays, with their ledgers of that instant.
-    pub stays: Vec<StayLedger>,
+    pub stays: Vec<KnownStay>,
     /// By what they were counted.
     pub site: Arc<Site>,
     versions: BTreeMap<Arc<str>, Version>,
+}
+
+/// A stay as it was known at an instant.
+#[derive(Clone, Debug)]
+pub struct KnownStay {
+    /// The stay, with its ledger.
+    pub stay: StayLedger,
+    /// Ventilator-associated events, where they are asked for.
+    pub events: Vec<Event>,
+    /// What surveillance adds to the sums, where it is asked for.
+    pub watched: BTreeMap<(Arc<str>, NaiveDate), Watched>,
 }
 
 /// A version of a document that is in force.
@@ -111,7 +126,15 @@ impl Stays {
     ///
     /// # Errors
     /// The store.
-    pub async fn known_at(&self, patient: &str, at: Instant, site: &Arc<Site>) -> Result<Known, StoreError> {
+    pub async fn known_at(
+        &self,
+        patient: &str,
+        at: Instant,
+        site: &Arc<Site>,
+        what: What,
+    ) -> Result<Known, StoreError> {
+        let surveyed = what == What::CountsAndEvents;
+        let (mut charting, mut aside) = (Charting::default(), Vec::new());
         let mut known = Known { at, stays: Vec::new(), site: site.clone(), versions: BTreeMap::new() };
         let mut dossier = Dossier::new(patient);
         for document in self.0.store.documents_of(patient, 0).await?.documents {
@@ -119,6 +142,14 @@ impl Stays {
                 continue;
             }
             let Some(then) = self.version_at(document, at).await? else { continue };
+            if surveyed {
+                let (codes, settings) = (&site.codes, &site.settings);
+                watch(&stored(&then), codes, settings, &mut charting, &mut aside);
+                // what nothing but surveillance reads makes a difference, too
+                if then.kind != "Task" {
+                    known.note(&then);
+                }
+            }
             let extract = match &then.body {
                 Some(_) => Some(self.extract(&then, site).await?),
                 None => None,
@@ -162,7 +193,23 @@ impl Stays {
                 let ledger = reconcile(&stay.facts, &site.rules, Feed::unwatched(), at);
                 let doubts = stay.doubts.into_iter().chain(ledger.doubts.iter().cloned()).collect();
                 let id = stay_id(&stay.facts).to_owned();
-                StayLedger { patient: patient.to_owned(), stay: id, facts: stay.facts, ledger, doubts }
+                let mut known = KnownStay {
+                    stay: StayLedger {
+                        patient: patient.to_owned(),
+                        stay: id,
+                        facts: stay.facts,
+                        ledger,
+                        doubts,
+                    },
+                    events: Vec::new(),
+                    watched: BTreeMap::new(),
+                };
+                if surveyed {
+                    let (facts, ledger) = (&known.stay.facts, &known.stay.ledger);
+                    let (survey, watched) = survey_of(facts, ledger, &charting, &site.rules);
+                    (known.events, known.watched) = (survey.events, watched);
+                }
+                known
             })
             .collect();
         Ok(known)

@@ -8,7 +8,7 @@ use chrono::NaiveDate;
 
 use super::{CHUNK, StayLedger, Stays, stored};
 use crate::care::facts::Facts;
-use crate::care::ledger::{Doubt, Ledger};
+use crate::care::ledger::{Doubt, Ledger, State};
 use crate::care::protocol::Rules;
 use crate::care::surveillance::charted::Charting;
 use crate::care::surveillance::denominators::{Watched, watched};
@@ -47,6 +47,16 @@ pub fn survey_of(
     (survey, watched)
 }
 
+impl StaySurvey {
+    /// Whether what was found is kept with the sums: the stay is over and nothing of it is to come.
+    pub fn is_kept(&self) -> bool {
+        let ledger = &self.stay.ledger;
+        matches!(ledger.state, State::Ended { .. })
+            && ledger.wake.is_none()
+            && ledger.unverified_since.is_none()
+    }
+}
+
 impl Stays {
     /// The surveys of a patient's stays at `now`.
     ///
@@ -62,26 +72,55 @@ impl Stays {
         Ok(stays.collect())
     }
 
-    /// Adds to `tally` what surveillance finds in the stays that are open at `now`; what it found in the others is in the
-    /// tally already. Reads all documents of each of those patients.
+    /// Adds to `tally` what surveillance finds in the stays of the local days `from..=to` that are open at `now`; what it
+    /// found in the others is in the tally already. Reads all documents of each of those patients, and nothing if they
+    /// are more than `most`: the answer is of how many stays the events are not in the tally.
     ///
     /// # Errors
     /// The store.
-    pub async fn watch_open(&self, tally: &mut Tally, now: Instant) -> Result<(), StoreError> {
-        let mut after = None;
+    pub async fn watch_open(
+        &self,
+        tally: &mut Tally,
+        (from, to): (NaiveDate, NaiveDate),
+        now: Instant,
+        most: usize,
+    ) -> Result<u64, StoreError> {
+        let zone = self.site().rules.zone;
+        let overlaps_us = Some((Span::day(from, zone).from.micros(), Span::day(to, zone).to.micros()));
+        let (mut after, mut open) = (None, Vec::new());
         loop {
-            let query = StayQuery { open: Some(true), after, limit: CHUNK, ..StayQuery::default() };
+            let query =
+                StayQuery { open: Some(true), overlaps_us, after, limit: CHUNK, ..StayQuery::default() };
             let stays = self.0.store.stays(query).await?;
-            for open in &stays {
-                let surveys = self.surveys(&open.patient, now).await?;
-                surveys
-                    .iter()
-                    .filter(|s| s.stay.stay == open.stay)
-                    .for_each(|s| tally.add_watched(&s.watched));
+            let last = stays.last().filter(|_| stays.len() == CHUNK).map(|last| last.stay.clone());
+            open.extend(stays.into_iter().map(|stay| (stay.patient, stay.stay)));
+            after = last;
+            if after.is_none() {
+                break;
             }
-            let Some(last) = stays.last().filter(|_| stays.len() == CHUNK) else { return Ok(()) };
-            after = Some(last.stay.clone());
         }
+        if open.len() > most {
+            return Ok(open.len() as u64);
+        }
+        for (patient, stay) in open {
+            for survey in self.surveys(&patient, now).await?.iter().filter(|s| s.stay.stay == stay) {
+                // of a patient who is to be reconciled a stay that is over may still be called open
+                if !survey.is_kept() {
+                    tally.add_watched(&survey.watched);
+                }
+            }
+        }
+        Ok(0)
+    }
+
+    /// What surveillance finds in a patient's stays, kept or not.
+    ///
+    /// # Errors
+    /// The store.
+    pub async fn watched_of(&self, patient: &str, now: Instant) -> Result<Tally, StoreError> {
+        let mut tally = Tally::default();
+        self.surveys(patient, now).await?.iter().for_each(|survey| tally.add_watched(&survey.watched));
+        Ok(tally)
     }
 
     /// What a patient's documents say to surveillance, and what of it could not be used.

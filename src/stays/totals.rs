@@ -35,12 +35,17 @@ pub enum What {
     Counts,
     /// The delays of charting as well.
     CountsAndDelays,
+    /// Counts, and what surveillance finds in stays that go on as well as in those that are over.
+    CountsAndEvents,
 }
+
+/// Stays that go on and are surveyed for a report at most: each takes some milliseconds.
+const SURVEYED: usize = 500;
 
 impl What {
     const fn topics(self) -> &'static [u8] {
         match self {
-            What::Counts => &[tallies::COUNTS],
+            What::Counts | What::CountsAndEvents => &[tallies::COUNTS],
             What::CountsAndDelays => &[tallies::COUNTS, tallies::DELAYS],
         }
     }
@@ -53,6 +58,17 @@ pub struct Counted {
     pub totals: Totals,
     /// Of so many patients the last charting is not counted yet.
     pub waiting: u64,
+    /// Of so many stays that go on the events are not counted, where they are asked for.
+    pub unsurveyed: u64,
+}
+
+/// Sums of a period, and of each of its parts.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub struct Steps {
+    /// Of the whole period.
+    pub whole: Counted,
+    /// Of each part, in order.
+    pub parts: Vec<Totals>,
 }
 
 /// The local days of a period, and what of them is wanted.
@@ -74,21 +90,92 @@ impl Stays {
         (from, to): (NaiveDate, NaiveDate),
         now: Instant,
     ) -> Result<Counted, StoreError> {
-        match who {
-            Who::All => self.added_up(what, &Period { from, to, units: None }, now).await,
-            Who::Units(units) => {
-                let period = Period { from, to, units: Some(units) };
-                self.added_up(what, &period, now).await
-            }
+        let units = match who {
+            Who::All => None,
+            Who::Units(units) => Some(units.as_slice()),
             Who::Patients(patients, units) => {
                 let mut counted = Counted::default();
                 for patient in patients {
-                    let tally = self.tally_of(patient, (from, to), now).await?;
+                    let tally = self.counts_of(what, patient, (from, to), now).await?;
                     counted.totals.add(&tally, from, to, units.as_deref());
                 }
-                Ok(counted)
+                return Ok(counted);
+            }
+        };
+        let mut counted = self.added_up(what, &Period { from, to, units }, now).await?;
+        if what == What::CountsAndEvents {
+            let mut open = Tally::default();
+            counted.unsurveyed = self.watch_open(&mut open, (from, to), now, SURVEYED).await?;
+            counted.totals.add(&open, from, to, units);
+        }
+        Ok(counted)
+    }
+
+    /// The sums for each of `parts`, which lie one after the other, and for all of them together.
+    ///
+    /// # Guarantees
+    /// The sums of the parts add up to those of the whole, whatever is written meanwhile.
+    ///
+    /// # Errors
+    /// The store.
+    pub async fn in_steps(
+        &self,
+        what: What,
+        who: &Who,
+        parts: &[(NaiveDate, NaiveDate)],
+        now: Instant,
+    ) -> Result<Steps, StoreError> {
+        let mut steps = Steps { parts: vec![Totals::default(); parts.len()], ..Steps::default() };
+        let (Some((from, _)), Some((_, to))) = (parts.first(), parts.last()) else { return Ok(steps) };
+        let whole = (*from, *to);
+        let mut add = |tally: &Tally, units: Option<&[Arc<str>]>| {
+            for (totals, (from, to)) in steps.parts.iter_mut().zip(parts) {
+                totals.add(tally, *from, *to, units);
+            }
+        };
+        match who {
+            Who::Patients(patients, units) => {
+                for patient in patients {
+                    add(&self.counts_of(what, patient, whole, now).await?, units.as_deref());
+                }
+            }
+            Who::All | Who::Units(_) => {
+                let units = if let Who::Units(units) = who { Some(units.as_slice()) } else { None };
+                if what == What::CountsAndEvents {
+                    // the documents of open stays are read once for all parts
+                    let mut open = Tally::default();
+                    steps.whole.unsurveyed = self.watch_open(&mut open, whole, now, SURVEYED).await?;
+                    add(&open, units);
+                }
+                for (totals, (from, to)) in steps.parts.iter_mut().zip(parts) {
+                    let counted = self.added_up(what, &Period { from: *from, to: *to, units }, now).await?;
+                    totals.add_all(&counted.totals);
+                    steps.whole.waiting = steps.whole.waiting.max(counted.waiting);
+                    // others are to be answered meanwhile
+                    tokio::task::yield_now().await;
+                }
             }
         }
+        steps.parts.iter().for_each(|part| steps.whole.totals.add_all(part));
+        Ok(steps)
+    }
+
+    /// As [`Stays::tally_of`], with what else is wanted of a patient.
+    ///
+    /// # Errors
+    /// The store.
+    pub async fn counts_of(
+        &self,
+        what: What,
+        patient: &str,
+        period: (NaiveDate, NaiveDate),
+        now: Instant,
+    ) -> Result<Tally, StoreError> {
+        let mut tally = self.tally_of(patient, period, now).await?;
+        if what == What::CountsAndEvents {
+            tally.watched = self.watched_of(patient, now).await?.watched;
+        }
+        Ok(tally)
     }
 
     /// What one patient's stays come to on the local days `from..=to`, as known at `now`.
@@ -147,11 +234,8 @@ impl Stays {
         let over = |state: &State| matches!(state, State::Ended { .. });
         ledgers.iter().for_each(|stay| tally.add(&stay.ledger));
         if ledgers.iter().any(|stay| over(&stay.ledger.state)) {
-            for survey in self.surveys(patient, now).await? {
-                let ledger = &survey.stay.ledger;
-                if over(&ledger.state) && ledger.wake.is_none() && ledger.unverified_since.is_none() {
-                    tally.add_watched(&survey.watched);
-                }
+            for survey in self.surveys(patient, now).await?.iter().filter(|survey| survey.is_kept()) {
+                tally.add_watched(&survey.watched);
             }
         }
         Ok(tally)
@@ -180,7 +264,7 @@ impl Stays {
             fresh: FRESH,
         };
         let summed = self.0.store.summed(query).await?;
-        let mut counted = Counted { totals: Totals::default(), waiting: summed.waiting };
+        let mut counted = Counted { waiting: summed.waiting, ..Counted::default() };
         let mut adding = Adding::to(&mut counted.totals);
         for row in &summed.rows {
             let damaged = || StoreError::Internal(format!("the sums of unit {} cannot be read", row.unit));

@@ -1,11 +1,16 @@
 //! Measures and their reports.
 
+mod beside;
+mod events;
 mod reports;
+mod scheduled;
 mod sums;
+mod tables;
 
 use std::collections::BTreeMap;
 
 use terce::care::ledger::Cell;
+use terce::care::surveillance::denominators::Watched;
 use terce::care::totals::Totals;
 
 /// Everything that totals hold, whatever the order in which names were met; nothing of what is 0.
@@ -35,4 +40,10 @@ pub(crate) fn flat(totals: &Totals) -> BTreeMap<String, String> {
         }
     }
     out
+}
+
+/// What surveillance found, which the service alone looks for.
+pub(crate) fn watched(totals: &Totals) -> BTreeMap<String, String> {
+    let found = totals.parts().filter(|(_, _, part)| part.watched != Watched::default());
+    found.map(|(unit, kind, part)| (format!("{unit} {kind:?}"), format!("{:?}", part.watched))).collect()
 }

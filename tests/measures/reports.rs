@@ -16,7 +16,7 @@ use terce::care::time::{Instant, Length};
 use terce::care::totals::Totals;
 use terce::translate::measures::{MEASURES, Scope, Whom, evaluate, measure};
 
-fn day(d: u32) -> NaiveDate {
+pub(super) fn day(d: u32) -> NaiveDate {
     NaiveDate::from_ymd_opt(2026, 3, d).unwrap()
 }
 
@@ -26,7 +26,7 @@ fn requirement(id: &str, title: &str, activities: &[&str], kind: Kind) -> Requir
 }
 
 /// The ids and titles of the shipped protocol for adults, of which the intervals do not matter here.
-fn rules() -> Rules {
+pub(super) fn rules() -> Rules {
     let every = |h| Kind::Every { target: Length::hours(h), limit: Length::hours(h) };
     let after = Kind::After { requirement: 0, within: Length::minutes(30) };
     let adult = vec![
@@ -57,17 +57,17 @@ fn rules() -> Rules {
     rules
 }
 
-fn key(unit: &str, d: u32, shift: &str, requirement: &str) -> CellKey {
+pub(super) fn key(unit: &str, d: u32, shift: &str, requirement: &str) -> CellKey {
     CellKey { unit: unit.into(), day: day(d), shift: shift.into(), requirement: requirement.into() }
 }
 
-fn cell(met: u32, missed: u32, excused: u32, late_charted: u32, minutes: [i64; 3]) -> Cell {
+pub(super) fn cell(met: u32, missed: u32, excused: u32, late_charted: u32, minutes: [i64; 3]) -> Cell {
     let [at_risk, covered, unverified] = minutes.map(Length::minutes);
     Cell { met, missed, excused, late_charted, at_risk, covered, unverified }
 }
 
 /// Two units and one that is not known, three days; the fourth day is outside of the period.
-fn tally() -> Tally {
+pub(super) fn tally() -> Tally {
     let mut tally = Tally::default();
     let cells = [
         (key("icu", 1, "day", "clean"), cell(50, 100, 3, 7, [720, 700, 0])),
@@ -95,12 +95,12 @@ fn tally() -> Tally {
     tally
 }
 
-fn now() -> Instant {
+pub(super) fn now() -> Instant {
     Instant::from_micros(1_772_668_800_000_000)
 }
 
 /// The report, after it went through bytes as a client would see it.
-fn report(id: &str, tally: &Tally, scope: &Scope) -> MeasureReport {
+pub(super) fn report(id: &str, tally: &Tally, scope: &Scope) -> MeasureReport {
     let units = scope.unit.as_deref().map(|unit| [Arc::from(unit)]);
     let totals = Totals::of(tally, day(1), day(3), units.as_ref().map(<[Arc<str>; 1]>::as_slice));
     let report = evaluate(id, &totals, &rules(), (day(1), day(3)), scope, now()).unwrap();
@@ -111,24 +111,24 @@ fn report(id: &str, tally: &Tally, scope: &Scope) -> MeasureReport {
     read
 }
 
-fn count(group: &MeasureReportGroup, population: &str) -> i32 {
+pub(super) fn count(group: &MeasureReportGroup, population: &str) -> i32 {
     let found = group.population.iter().find(|p| p.id.as_deref() == Some(population));
     found.unwrap_or_else(|| panic!("no {population}")).count.unwrap()
 }
 
-fn score(group: &MeasureReportGroup) -> Option<&str> {
+pub(super) fn score(group: &MeasureReportGroup) -> Option<&str> {
     group.measure_score.as_ref().map(|s| s.value.as_ref().unwrap().as_str())
 }
 
 /// Text and counts of each stratum of a stratifier, in the order of its populations.
-fn strata(group: &MeasureReportGroup, stratifier: &str) -> Vec<(String, Vec<i32>)> {
+pub(super) fn strata(group: &MeasureReportGroup, stratifier: &str) -> Vec<(String, Vec<i32>)> {
     let found = group.stratifier.iter().find(|s| s.id.as_deref() == Some(stratifier)).unwrap();
     let counts =
         |s: &MeasureReportGroupStratifierStratum| s.population.iter().map(|p| p.count.unwrap()).collect();
     found.stratum.iter().map(|s| (s.value.clone().unwrap().text.unwrap(), counts(s))).collect()
 }
 
-fn group<'a>(report: &'a MeasureReport, id: &str) -> &'a MeasureReportGroup {
+pub(super) fn group<'a>(report: &'a MeasureReport, id: &str) -> &'a MeasureReportGroup {
     report.group.iter().find(|g| g.id.as_deref() == Some(id)).unwrap()
 }
 

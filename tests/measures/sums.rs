@@ -13,7 +13,7 @@ use terce::feed::Feeds;
 use terce::stays::{Stays, What, Who};
 use terce::store::Store;
 
-use super::flat;
+use super::{flat, watched};
 use crate::replay::export;
 
 const PATIENTS: u64 = 24;
@@ -90,8 +90,12 @@ async fn anew(store: &Store, config: &Arc<Config>, now: Instant) -> Tally {
     let stays = Stays::open(store.clone(), config.clone(), Feeds::default()).await.unwrap();
     let mut tally = Tally::default();
     for patient in store.subjects(None, 1_000).await.unwrap() {
-        for stay in stays.ledgers(&patient.patient, now).await.unwrap() {
-            tally.add(&stay.ledger);
+        for survey in stays.surveys(&patient.patient, now).await.unwrap() {
+            tally.add(&survey.stay.ledger);
+            // of a stay that goes on it is not kept
+            if survey.is_kept() {
+                tally.add_watched(&survey.watched);
+            }
         }
     }
     tally
@@ -119,7 +123,7 @@ async fn sums_are_what_the_documents_come_to_after_thousands_of_corrections() {
         .iter()
         .map(|(name, document)| json!({"resource": document, "request": {"method": "PUT", "url": name}}));
     send(all.collect()).await;
-    let (mut corrected, mut met) = (0, 0);
+    let (mut corrected, mut met, mut seen) = (0, 0, 0);
     for round in 0..ROUNDS {
         send((0..CORRECTIONS).map(|_| record.correction(&mut dice)).collect()).await;
         corrected += CORRECTIONS;
@@ -142,6 +146,12 @@ async fn sums_are_what_the_documents_come_to_after_thousands_of_corrections() {
             let summed = stays.totals(What::CountsAndDelays, &Who::All, (from, to), now).await.unwrap();
             assert_eq!(summed.waiting, 0);
             assert_eq!(flat(&summed.totals), flat(&Totals::of(&tally, from, to, None)), "round {round}");
+            assert_eq!(
+                watched(&summed.totals),
+                watched(&Totals::of(&tally, from, to, None)),
+                "round {round}"
+            );
+            seen += watched(&summed.totals).len();
             let units: Vec<Arc<str>> = vec!["south".into(), "".into()];
             let who = Who::Units(units.clone());
             let summed = stays.totals(What::CountsAndDelays, &who, (from, to), now).await.unwrap();
@@ -159,7 +169,7 @@ async fn sums_are_what_the_documents_come_to_after_thousands_of_corrections() {
             assert_eq!(flat(&summed.totals), flat(&Totals::of(&tally, from, to, None)), "round {round}");
         }
     }
-    assert!(corrected >= 3_000 && met > 10_000, "{corrected} {met}");
+    assert!(corrected >= 3_000 && met > 10_000 && seen > 10, "{corrected} {met} {seen}");
     service.shutdown().await.unwrap();
 }
 

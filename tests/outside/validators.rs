@@ -11,7 +11,9 @@ use fhir_models::codes::SubscriptionStatus;
 use serde_json::{Value, json};
 use terce::care::tally::Tally;
 use terce::care::totals::Totals;
-use terce::translate::measures::{MEASURES, Scope, Whom, evaluate, measure};
+use terce::translate::measures::{
+    Beside, MEASURES, Other, Scope, Series, Step, Whom, evaluate, evaluate_beside, measure,
+};
 use terce::translate::subscription::notice::{self, Standing};
 use terce::translate::subscription::{Event, Level, Pending, hook, with_status};
 
@@ -50,6 +52,7 @@ fn what_is_shipped_and_every_report_is_valid_to_validators_that_are_not_ours() {
             heard_until: Some(now),
             known_at: Some(now),
             waiting: 3,
+            unsurveyed: 2,
         },
         Scope {
             unit: Some("loc-ward-4E".into()),
@@ -78,6 +81,26 @@ fn what_is_shipped_and_every_report_is_valid_to_validators_that_are_not_ours() {
         }
     }
     assert_eq!(written, 12 * MEASURES.len());
+    for id in MEASURES {
+        let (from, to) = (day(6, 1), day(6, 30));
+        let beside = Beside {
+            other: Some(Other {
+                period: (day(5, 1), day(6, 10)),
+                totals: Totals::of(&tally, day(5, 1), day(6, 10), None),
+            }),
+            series: Some(Series {
+                step: Step::Week,
+                points: (Step::Week.pieces((from, to), 9).into_iter())
+                    .map(|(from, to)| ((from, to), Totals::of(&tally, from, to, None)))
+                    .collect(),
+            }),
+            smallest: 5,
+        };
+        let totals = Totals::of(&tally, from, to, None);
+        let scope = Scope::default();
+        let report = evaluate_beside(id, &totals, &rules, (from, to), &scope, &beside, now).unwrap();
+        std::fs::write(folder.join(format!("MeasureReport-{id}-beside.json")), report.write()).unwrap();
+    }
     let (sound, said) = judged(&[&here("src/translate/shipped"), &folder]);
     assert!(sound, "{said}");
 }

@@ -305,6 +305,12 @@ async fn an_operation_takes_the_right_to_read_all_that_it_tells_of() {
         ("Task/t1/$explain", "Task Encounter Procedure Observation"),
         ("DetectedIssue/d1/$explain", "DetectedIssue Encounter Procedure Observation"),
         ("Measure/timeliness/$evaluate-measure", "Measure MeasureReport"),
+        (
+            "Measure/timeliness/$evaluate-measure?periodStart=2026&periodEnd=2026&comparedWith=2026-03-01",
+            "Measure MeasureReport Patient Encounter Procedure Observation",
+        ),
+        ("Measure/$care-gaps", "Measure MeasureReport DetectedIssue Patient Encounter Procedure Observation"),
+        ("Measure/timeliness/$data-requirements", "Measure ConceptMap ValueSet PlanDefinition"),
         ("PlanDefinition/adult/$try", "PlanDefinition"),
         ("PlanDefinition/$try", "PlanDefinition"),
         ("ConceptMap/default/$translate", "ConceptMap"),
@@ -317,7 +323,8 @@ async fn an_operation_takes_the_right_to_read_all_that_it_tells_of() {
             "Encounter Procedure Observation MedicationAdministration Patient",
         ),
     ] {
-        asked.insert(path.rsplit_once('$').unwrap().1);
+        let name = path.rsplit_once('$').unwrap().1;
+        asked.insert(name.split('?').next().unwrap());
         let scopes: Vec<String> = reads.split(' ').map(|kind| format!("system/{kind}.r")).collect();
         for method in ["GET", "POST"] {
             let send = || plain(method, format!("/fhir/{path}"));

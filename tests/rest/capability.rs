@@ -110,7 +110,8 @@ async fn everything_that_the_statement_promises_is_kept() {
             let name = operation["name"].as_str().unwrap();
             let (of, status) = match name {
                 // a report says for which period, a translation of what
-                "evaluate-measure" => ("timeliness", 400),
+                "evaluate-measure" | "care-gaps" => ("timeliness", 400),
+                "data-requirements" => ("timeliness", 200),
                 "translate" => ("default", 400),
                 _ => (id.as_str(), known),
             };

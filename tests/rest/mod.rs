@@ -13,6 +13,7 @@ mod access;
 mod bundles;
 mod capability;
 mod entries;
+mod gaps;
 mod guarded;
 mod histories;
 mod included;

@@ -209,3 +209,56 @@ async fn what_is_wrong_with_the_data_is_told_with_counts_examples_and_a_proposal
     assert_eq!(service.get("/fhir/$data-quality?x=1").await.verdict(), verdict(400, "not-supported"));
     assert_eq!(service.get("/fhir/$other").await.status, 404);
 }
+
+#[tokio::test]
+async fn a_report_is_followed_over_time_and_compared_and_its_table_has_the_same_rows() {
+    let service = placed().await;
+    let at = "/fhir/Measure/timeliness/$evaluate-measure?periodStart=2026-02-16&periodEnd=2026-03-08&chart=week\
+              &otherStart=2026-02-01&otherEnd=2026-02-15";
+    let reply = service.get(at).await;
+    assert_eq!(reply.status, 200, "{}", reply.text());
+    let group = &reply.json()["group"][0];
+    let chart = group["extension"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .find(|e| e["url"].as_str().unwrap().ends_with("/chart"));
+    let parts = chart.unwrap()["extension"].as_array().unwrap();
+    let starts: Vec<&Value> = (parts.iter().filter(|p| p["url"] == "point"))
+        .map(|p| &p["extension"][0]["valuePeriod"]["start"])
+        .collect();
+    assert_eq!(starts, ["2026-02-16", "2026-02-23", "2026-03-02"]);
+    // the points come to the whole
+    let numerators: i64 = (parts.iter().filter(|p| p["url"] == "point"))
+        .map(|p| p["extension"][1]["valueUnsignedInt"].as_i64().unwrap())
+        .sum();
+    assert_eq!(numerators, met(&reply.json()));
+    let table = service.ask("GET", at, &[("accept", "text/csv")], "").await;
+    assert_eq!(table.text().lines().filter(|l| l.contains("chart-week") && l.contains("clean")).count(), 4);
+    let hidden = service.get(&format!("{at}&suppressBelow=10")).await.json();
+    assert!(hidden["group"][0]["population"][0].get("count").is_none(), "{hidden}");
+    for (query, code) in [
+        ("chart=year", "value"),
+        ("chart=day&otherStart=2026-01-01", "required"),
+        ("otherStart=2026-01-02&otherEnd=2026-01-01", "invariant"),
+        ("chart=week&asOf=2026-03-01", "invariant"),
+        ("suppressBelow=5&reportType=subject-list", "invariant"),
+        ("suppressBelow=5&subject=Patient/p1", "invariant"),
+        ("chart=week&subject=Patient/p1", "invariant"),
+        ("suppressBelow=few", "value"),
+    ] {
+        let path = format!("/fhir/Measure/timeliness/$evaluate-measure?{PERIOD}&{query}");
+        assert_eq!(service.get(&path).await.verdict(), verdict(400, code), "{query}");
+    }
+    let days = "/fhir/Measure/ventilator-days/$evaluate-measure?periodStart=2026-03-01&periodEnd=2026-03-09&chart=day";
+    assert_eq!(service.get(days).await.verdict(), verdict(400, "not-supported"));
+    let many =
+        "/fhir/Measure/timeliness/$evaluate-measure?periodStart=2025-01-01&periodEnd=2025-12-31&chart=day";
+    assert_eq!(service.get(many).await.verdict().1, "too-costly");
+    let body = json!({ "resourceType": "Parameters", "parameter": [
+        { "name": "periodStart", "valueDate": "2026-03-01" }, { "name": "periodEnd", "valueDate": "2026-03-01" },
+        { "name": "suppressBelow", "valuePositiveInt": 3 }] });
+    let posted = service.post("/fhir/Measure/timeliness/$evaluate-measure", &body).await;
+    assert_eq!(posted.status, 200, "{}", posted.text());
+    assert!(posted.json()["group"][0]["population"][0].get("count").is_none());
+}

@@ -83,9 +83,42 @@ async fn an_open_stay_is_surveyed_when_asked() {
     let line = "2026-03-12, day 3 of ventilation, unit north: worse by peep; signs of infection: found";
     assert!(text.contains(line), "{text}");
 
+    // the rate counts the event of a stay that goes on, whoever asks how
+    for (query, event) in [("", 1), ("&subject=Patient/p", 1), ("&unit=north", 1), ("&unit=south", 0)] {
+        let path = format!(
+            "Measure/infection-related-conditions/$evaluate-measure?periodStart=2026-03-10&periodEnd=2026-03-15{query}"
+        );
+        let report = ward.get(&path).await;
+        let populations = report["group"][0]["population"].as_array().unwrap();
+        let count = |id: &str| populations.iter().find(|p| p["id"] == id).unwrap()["count"].clone();
+        assert_eq!(count("numerator"), event, "{query}: {report}");
+        if event == 1 {
+            assert_eq!(count("denominator"), 6, "{query}");
+            assert_eq!(report["group"][0]["measureScore"]["value"], 166.6667);
+        }
+        if query.contains("Patient") {
+            let rests: Vec<&str> = (report["evaluatedResource"].as_array().unwrap().iter())
+                .map(|r| r["reference"].as_str().unwrap())
+                .collect();
+            assert!(rests.contains(&"Observation/peep0/_history/1"), "{rests:?}");
+        }
+    }
+    let now_text = now.to_string();
+    let path = "Measure/ventilator-associated-conditions/$evaluate-measure?periodStart=2026-03-10&periodEnd=2026-03-15";
+    let then = ward.get(&format!("{path}&asOf=2026-03-13T10:00:00Z")).await;
+    assert_eq!(then["group"][0]["population"][2]["count"], 0, "not seen yet: {then}");
+    let since = ward.get(&format!("{path}&asOf={now_text}&comparedWith=2026-03-13T10:00:00Z")).await;
+    let differences: Vec<&Value> =
+        since["parameter"].as_array().unwrap().iter().filter(|p| p["name"] == "difference").collect();
+    let event = differences.iter().find(|d| d.to_string().contains("event-with-signs-of-infection")).unwrap();
+    assert!(event.to_string().contains("happened-since"), "{event}");
+
     let mut tally = told(&ward).await;
     assert!(tally.watched.is_empty(), "not unless asked for");
-    ward.service.stays.watch_open(&mut tally, now).await.unwrap();
+    let period = (day(10), day(20));
+    assert_eq!(ward.service.stays.watch_open(&mut tally, period, now, 0).await.unwrap(), 1);
+    assert!(tally.watched.is_empty(), "too many to be read");
+    assert_eq!(ward.service.stays.watch_open(&mut tally, period, now, 1).await.unwrap(), 0);
     let found = denominators(&tally, day(10), day(20), Some("north"));
     assert_eq!((found.events, found.infected, found.episodes), (1, 1, 1));
     assert!(found.ventilator_days >= 6);

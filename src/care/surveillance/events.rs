@@ -8,6 +8,7 @@ use chrono_tz::Tz;
 use super::charted::Charting;
 use super::days::{Minimum, VentilatorDay, after, before};
 use super::infection::{Infection, Sign, infection, signs};
+use crate::care::facts::Source;
 
 /// So much more PEEP is worse: 3 cmH2O (published: PMC5721221, table 1). In hundredths.
 const PEEP_RISE: i64 = 300;
@@ -60,6 +61,16 @@ pub struct Event {
     /// The days from the first of the two stable ones to the end of the window, or to the last day of antimicrobials
     /// that counts.
     pub table: Vec<TableDay>,
+}
+
+impl Event {
+    /// The documents that its table of days rests on.
+    pub fn sources(&self) -> Vec<Source> {
+        let minima = self.table.iter().filter_map(|row| row.ventilator.as_ref());
+        let minima = minima.flat_map(|day| [&day.peep, &day.fio2]).flatten();
+        let signs = self.table.iter().flat_map(|row| &row.sign.sources);
+        minima.flat_map(|minimum| &minimum.sources).chain(signs).cloned().collect()
+    }
 }
 
 /// A row of an event's table.

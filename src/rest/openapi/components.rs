@@ -43,6 +43,7 @@ pub(super) fn components() -> Value {
         "entry": { "type": "array", "minItems": 1, "maxItems": limits::BUNDLE_ENTRIES, "items": { "type": "object" } },
     })));
     schemas.insert("CapabilityStatement".to_owned(), document("CapabilityStatement", &json!({})));
+    schemas.insert("Library".to_owned(), document("Library", &json!({})));
     schemas.insert("Parameters".to_owned(), document("Parameters", &json!({
         "parameter": { "type": "array", "minItems": 1, "items": { "type": "object", "required": ["name"] } },
     })));
@@ -195,17 +196,32 @@ pub(super) fn inclusion(name: &str, about: &str, known: &[String]) -> Option<Val
 pub(super) fn of_operation(operation: Operation) -> Vec<Value> {
     let query = |name: &str, required: bool, schema: Value| json!({ "name": name, "in": "query", "required": required, "schema": schema });
     let text = || json!({ "type": "string", "minLength": 1 });
+    let subject = || json!({ "type": "string", "pattern": r"^(Patient|Group|Location|Organization)/[A-Za-z0-9\-\.]{1,64}$" });
     match operation {
         Operation::EvaluateMeasure => vec![
             query("periodStart", true, json!({ "type": "string", "format": "date" })),
             query("periodEnd", true, json!({ "type": "string", "format": "date" })),
-            query("reportType", false, json!({ "enum": ["summary", "subject"] })),
-            query(
-                "subject",
-                false,
-                json!({ "type": "string", "pattern": r"^Patient/[A-Za-z0-9\-\.]{1,64}$" }),
-            ),
+            query("reportType", false, json!({ "enum": ["population", "subject-list", "subject"] })),
+            query("subject", false, subject()),
+            query("chart", false, json!({ "enum": ["day", "week", "month"] })),
+            query("otherStart", false, json!({ "type": "string", "format": "date" })),
+            query("otherEnd", false, json!({ "type": "string", "format": "date" })),
+            query("suppressBelow", false, json!({ "type": "integer", "minimum": 0 })),
             query("unit", false, json!({ "type": "string", "pattern": r"^Location/[A-Za-z0-9\-\.]{1,64}$" })),
+        ],
+        Operation::CareGaps => vec![
+            query("periodStart", true, json!({ "type": "string", "format": "date" })),
+            query("periodEnd", true, json!({ "type": "string", "format": "date" })),
+            query("subject", true, subject()),
+            query(
+                "status",
+                false,
+                json!({ "enum": ["open-gap", "closed-gap", "prospective-gap", "not-applicable"] }),
+            ),
+        ],
+        Operation::DataRequirements => vec![
+            query("periodStart", false, json!({ "type": "string", "format": "date" })),
+            query("periodEnd", false, json!({ "type": "string", "format": "date" })),
         ],
         Operation::Explain => vec![query("requirement", false, text())],
         Operation::Translate => vec![

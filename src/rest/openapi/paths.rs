@@ -146,10 +146,11 @@ pub(super) fn of_kind(paths: &mut Paths, fhir: &str, kind: &Kind) {
     for asked in kind.operations.iter().copied() {
         let of_type = match asked {
             Operation::EvaluateMeasure
+            | Operation::DataRequirements
             | Operation::Explain
             | Operation::Status
             | Operation::VentilatorEvents => false,
-            Operation::Translate | Operation::Try | Operation::Validate => true,
+            Operation::CareGaps | Operation::Translate | Operation::Try | Operation::Validate => true,
         };
         if of_type {
             paths.insert(format!("{fhir}/{name}/${}", asked.name()), operations(kind, asked, Vec::new()));
@@ -276,6 +277,8 @@ fn replace_matching(kind: &Kind) -> Value {
 fn operations(kind: &Kind, asked: Operation, of: Vec<Value>) -> Value {
     let (summary, back) = match asked {
         Operation::EvaluateMeasure => ("A report of a measure", "MeasureReport"),
+        Operation::CareGaps => ("Where each requirement of patients stands", "Parameters"),
+        Operation::DataRequirements => ("What of the record a measure is counted from", "Library"),
         Operation::Explain => ("Why it is counted as it is", "Parameters"),
         Operation::Translate => ("What a code means here", "Parameters"),
         Operation::Try => ("What a plan would ask, in words, or why it cannot be honoured", "Parameters"),
@@ -308,15 +311,23 @@ fn with_given(mut operation: Value, kind: &Kind, asked: Operation) -> Value {
                 { "name": "periodStart", "valueDate": "2026-01-01" }, { "name": "periodEnd", "valueDate": "2026-01-31" },
             ])),
         ),
+        Operation::CareGaps => (
+            reference("Parameters"),
+            Some(json!([
+                { "name": "periodStart", "valueDate": "2026-01-01" }, { "name": "periodEnd", "valueDate": "2026-01-31" },
+                { "name": "subject", "valueString": "Patient/p1" }, { "name": "status", "valueCode": "open-gap" },
+            ])),
+        ),
         Operation::Translate => (
             reference("Parameters"),
             Some(json!([
                 { "name": "system", "valueUri": "http://snomed.info/sct" }, { "name": "code", "valueCode": "717778001" },
             ])),
         ),
-        Operation::Explain | Operation::Status | Operation::VentilatorEvents => {
-            (reference("Parameters"), None)
-        }
+        Operation::DataRequirements
+        | Operation::Explain
+        | Operation::Status
+        | Operation::VentilatorEvents => (reference("Parameters"), None),
     };
     let mut media = json!({ "schema": schema });
     match given {

@@ -5,6 +5,7 @@ use std::sync::Arc;
 use axum::http::StatusCode;
 use chrono::NaiveDate;
 
+use super::evaluate_measure::what;
 use crate::care::compare::{Difference, Reading, differences};
 use crate::care::tally::Tally;
 use crate::care::time::Instant;
@@ -64,9 +65,12 @@ pub(super) async fn totals_at(
 ) -> Result<Totals, Refused> {
     let mut totals = Totals::default();
     for patient in wanted.patients(rest, at).await? {
-        let known = rest.stays.known_at(&patient, at, site).await?;
+        let known = rest.stays.known_at(&patient, at, site, what(wanted.measure)).await?;
         let mut tally = Tally::default();
-        known.stays.iter().for_each(|stay| tally.add(&stay.ledger));
+        for known in &known.stays {
+            tally.add(&known.stay.ledger);
+            tally.add_watched(&known.watched);
+        }
         totals.add(&tally, wanted.period.0, wanted.period.1, wanted.units());
     }
     Ok(totals)
@@ -83,8 +87,9 @@ pub(super) async fn compare(
     let (old, new) = (site_at(rest, earlier).await?, site_at(rest, later).await?);
     let mut found: Vec<(String, String, Difference)> = Vec::new();
     for patient in wanted.patients(rest, earlier).await? {
-        let before = rest.stays.known_at(&patient, earlier, &old).await?;
-        let after = rest.stays.known_at(&patient, later, &new).await?;
+        let what = what(wanted.measure);
+        let before = rest.stays.known_at(&patient, earlier, &old, what).await?;
+        let after = rest.stays.known_at(&patient, later, &new, what).await?;
         for (stay, difference) in of_patient(&before, &after, wanted) {
             found.push((patient.clone(), stay, difference));
         }
@@ -105,7 +110,7 @@ pub(super) async fn compare(
 /// The differences of each stay of a patient, by its id.
 fn of_patient(before: &Known, after: &Known, wanted: &Wanted<'_>) -> Vec<(String, Difference)> {
     let changed = before.changed(after);
-    let mut ids: Vec<&str> = before.stays.iter().chain(&after.stays).map(|s| s.stay.as_str()).collect();
+    let mut ids: Vec<&str> = before.stays.iter().chain(&after.stays).map(|s| s.stay.stay.as_str()).collect();
     ids.sort_unstable();
     ids.dedup();
     let mut out = Vec::new();
@@ -123,6 +128,7 @@ fn of_patient(before: &Known, after: &Known, wanted: &Wanted<'_>) -> Vec<(String
 }
 
 fn reading<'a>(known: &'a Known, id: &str) -> Option<Reading<'a>> {
-    let stay = known.stays.iter().find(|stay| stay.stay == id)?;
-    Some(Reading { facts: &stay.facts, ledger: &stay.ledger, rules: &known.site.rules })
+    let known_stay = known.stays.iter().find(|known| known.stay.stay == id)?;
+    let (stay, events) = (&known_stay.stay, known_stay.events.as_slice());
+    Some(Reading { facts: &stay.facts, ledger: &stay.ledger, rules: &known.site.rules, events })
 }

@@ -59,13 +59,17 @@ pub fn concerns(
         (Of::VentilatorDays | Of::PatientDays | Of::Utilisation, Counted::Census(count)) => {
             wanted(&count.unit)
         }
+        (Of::Events | Of::InfectedEvents, Counted::Census(count)) => count.ventilated && wanted(&count.unit),
+        (Of::Events, Counted::Event(event)) => wanted(&event.unit),
+        (Of::InfectedEvents, Counted::Event(event)) => event.infected && wanted(&event.unit),
         (
             Of::Opportunities | Of::RequirementDays | Of::CompleteDays | Of::Charting,
-            Counted::Hours(..) | Counted::Census(_),
+            Counted::Hours(..) | Counted::Census(_) | Counted::Event(_),
         )
-        | (Of::Covered | Of::Unverified, Counted::Opportunity(_) | Counted::Census(_))
+        | (Of::Covered | Of::Unverified, Counted::Opportunity(_) | Counted::Census(_) | Counted::Event(_))
+        | (Of::VentilatorDays | Of::PatientDays | Of::Utilisation, Counted::Event(_))
         | (
-            Of::VentilatorDays | Of::PatientDays | Of::Utilisation,
+            Of::VentilatorDays | Of::PatientDays | Of::Utilisation | Of::Events | Of::InfectedEvents,
             Counted::Opportunity(_) | Counted::Hours(..),
         ) => false,
     }
@@ -105,6 +109,10 @@ pub fn compared_row(of: &OfStay<'_>) -> [String; COMPARED_COLUMNS.len()] {
         Counted::Census(count) => {
             let what = if count.ventilated { "ventilator-day" } else { "patient-day" };
             (what, count.unit.to_string(), count.day)
+        }
+        Counted::Event(event) => {
+            let what = if event.infected { "event-with-signs-of-infection" } else { "event" };
+            (what, event.unit.to_string(), event.day)
         }
     };
     let [at_risk, covered, unverified] = hours;

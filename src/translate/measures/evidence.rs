@@ -31,7 +31,11 @@ pub fn evidence(
     out.extend(facts.extubations.iter().map(|e| e.source.clone()));
     out.extend(facts.airway_rows.iter().map(|r| r.source.clone()));
     match kind.counts {
-        Counted::VentilatorDays | Counted::PatientDays | Counted::Utilisation => return out,
+        Counted::VentilatorDays
+        | Counted::PatientDays
+        | Counted::Utilisation
+        | Counted::Events
+        | Counted::InfectedEvents => return out,
         Counted::Opportunities
         | Counted::Covered
         | Counted::Unverified

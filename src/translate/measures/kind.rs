@@ -48,6 +48,41 @@ pub(super) enum Counted {
     PatientDays,
     /// The first of the second.
     Utilisation,
+    /// Ventilator-associated events in ventilator days.
+    Events,
+    /// Those of them with signs of infection.
+    InfectedEvents,
+}
+
+/// What the score of a measure is.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(super) enum Score {
+    /// A share of counted things.
+    Share,
+    /// A share of time or of everyone: nothing of it is a sample.
+    Whole,
+    /// Events in so many days.
+    Rate,
+    /// There is none: a cohort is counted and not scored.
+    None,
+}
+
+impl Counted {
+    /// Whether it is about events.
+    pub(super) const fn events(self) -> bool {
+        matches!(self, Counted::Events | Counted::InfectedEvents)
+    }
+
+    pub(super) const fn score(self) -> Score {
+        match self {
+            Counted::Opportunities | Counted::RequirementDays | Counted::CompleteDays | Counted::Charting => {
+                Score::Share
+            }
+            Counted::Covered | Counted::Unverified | Counted::Utilisation => Score::Whole,
+            Counted::Events | Counted::InfectedEvents => Score::Rate,
+            Counted::VentilatorDays | Counted::PatientDays => Score::None,
+        }
+    }
 }
 
 macro_rules! kinds {
@@ -79,6 +114,8 @@ kinds! {
     "ventilator-days": Groups::Whole, Counted::VentilatorDays;
     "patient-days": Groups::Whole, Counted::PatientDays;
     "device-utilisation": Groups::Whole, Counted::Utilisation;
+    "ventilator-associated-conditions": Groups::Whole, Counted::Events;
+    "infection-related-conditions": Groups::Whole, Counted::InfectedEvents;
 }
 
 impl Kind {

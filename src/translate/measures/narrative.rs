@@ -8,8 +8,9 @@ use fhir_models::datatypes::{CodeableConcept, Narrative};
 use fhir_models::measure_report::MeasureReportGroup;
 
 use super::Whom;
-use super::kind::Counted;
+use super::kind::Score;
 use super::report::{About, BASIS};
+use crate::care::surveillance::CAUTION;
 
 /// Title, period, when and from what it was counted, and a row for each group.
 pub(super) fn narrative(about: &About<'_>, measure: &Measure, groups: &[MeasureReportGroup]) -> Narrative {
@@ -49,40 +50,41 @@ fn write(
         Some(at) => write!(div, " from what was charted until {}.</p>", at.shown(zone))?,
         None => write!(div, ".</p>")?,
     }
+    if about.kind.counts.events() {
+        write!(div, "<p>{}</p>", escaped(CAUTION))?;
+    }
+    if about.beside.hides() {
+        let smallest = about.beside.smallest;
+        write!(
+            div,
+            "<p>Counts from 1 to less than {smallest} are hidden, with what would give them away.</p>"
+        )?;
+    }
     write!(div, "<p>Basis: {BASIS}{}</p><table><tr><th>Group</th>", about.unit_of_count())?;
     for population in groups.first().iter().flat_map(|g| &g.population) {
         write!(div, "<th>{}</th>", escaped(shown(population.code.as_ref())))?;
     }
     write!(div, "<th>Score</th></tr>")?;
+    let score = about.kind.counts.score();
     for group in groups {
         write!(div, "<tr><td>{}</td>", escaped(shown(group.code.as_ref())))?;
+        // where a count is missing, it is hidden
+        let hidden = group.population.iter().any(|p| p.count.is_none());
         for population in &group.population {
             match population.count {
                 Some(count) => write!(div, "<td>{count}</td>")?,
-                None => write!(div, "<td/>")?,
+                None => write!(div, "<td>hidden</td>")?,
             }
         }
         match group.measure_score.as_ref().and_then(|s| s.value.as_ref()) {
-            Some(score) => write!(div, "<td>{score}</td></tr>")?,
-            None if is_cohort(about.kind.counts) => write!(div, "<td/></tr>")?,
+            Some(value) if score == Score::Rate => write!(div, "<td>{value} for 1000 days</td></tr>")?,
+            Some(value) => write!(div, "<td>{value}</td></tr>")?,
+            None if hidden => write!(div, "<td>hidden</td></tr>")?,
+            None if score == Score::None => write!(div, "<td/></tr>")?,
             None => write!(div, "<td>nothing counted</td></tr>")?,
         }
     }
     write!(div, "</table>")
-}
-
-/// Whether a measure counts and has no score.
-fn is_cohort(counted: Counted) -> bool {
-    match counted {
-        Counted::VentilatorDays | Counted::PatientDays => true,
-        Counted::Opportunities
-        | Counted::Covered
-        | Counted::Unverified
-        | Counted::RequirementDays
-        | Counted::CompleteDays
-        | Counted::Charting
-        | Counted::Utilisation => false,
-    }
 }
 
 fn shown(code: Option<&CodeableConcept>) -> &str {

@@ -4,10 +4,10 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use super::definition::Subject;
-use super::kind::Counted;
+use super::kind::{Counted, Score};
 use crate::care::delays::Delays;
 use crate::care::ledger::Cell;
-use crate::care::statistics::wilson;
+use crate::care::statistics::{Interval, rate, wilson};
 use crate::care::time::Length;
 use crate::care::totals::{DayKind, Part, Totals};
 
@@ -26,6 +26,8 @@ pub(super) struct Sum {
     days: (u64, u64),
     /// Patients at the daily counts, and ventilated ones.
     census: (u64, u64),
+    /// Events, and those with signs of infection.
+    events: (u64, u64),
 }
 
 /// The numbers of a measure for a sum.
@@ -35,10 +37,13 @@ pub(super) struct Counts {
     pub(super) denominator: u64,
     pub(super) exception: u64,
     pub(super) numerator: u64,
-    /// The score is `part / of`, and there is none where `of` is 0.
+    /// The score is `part / of`, of a rate a thousand times that, and there is none where `of` is 0.
     pub(super) part: u64,
     pub(super) of: u64,
 }
+
+/// A rate is told for so many days.
+pub(super) const RATE_DAYS: u64 = 1_000;
 
 /// The same sum by each stratifier.
 #[derive(Clone, PartialEq, Debug, Default)]
@@ -70,6 +75,7 @@ impl Sum {
         self.delays.add(&other.delays);
         self.days = (self.days.0 + other.days.0, self.days.1 + other.days.1);
         self.census = (self.census.0 + other.census.0, self.census.1 + other.census.1);
+        self.events = (self.events.0 + other.events.0, self.events.1 + other.events.1);
     }
 
     pub(super) fn counts(&self, counted: Counted) -> Counts {
@@ -96,6 +102,29 @@ impl Sum {
             Counted::VentilatorDays => share(0, self.census.1),
             Counted::PatientDays => share(0, self.census.0),
             Counted::Utilisation => share(self.census.1, self.census.0),
+            Counted::Events => share(self.events.0, self.census.1),
+            Counted::InfectedEvents => share(self.events.1, self.census.1),
+        }
+    }
+
+    /// Every count that a report tells, or that follows from those it tells by one subtraction. Time is no count.
+    pub(super) fn told(&self, counted: Counted) -> Vec<u64> {
+        let parts = |part: u64, of: u64| vec![of, part, of.saturating_sub(part)];
+        match counted {
+            Counted::Opportunities => {
+                let (met, missed, excused) = (self.met, self.missed, self.excused);
+                let all = met + missed + excused;
+                let in_time = met.saturating_sub(self.late);
+                vec![all, met, missed, excused, all - excused, self.late, in_time]
+            }
+            Counted::Covered | Counted::Unverified => Vec::new(),
+            Counted::RequirementDays | Counted::CompleteDays => parts(self.days.0, self.days.1),
+            Counted::Charting => parts(self.late, self.met),
+            Counted::VentilatorDays => vec![self.census.1],
+            Counted::PatientDays => vec![self.census.0],
+            Counted::Utilisation => parts(self.census.1, self.census.0),
+            Counted::Events => vec![self.census.1, self.events.0],
+            Counted::InfectedEvents => vec![self.census.1, self.events.1],
         }
     }
 
@@ -122,18 +151,19 @@ impl From<&Cell> for Sum {
 }
 
 impl Counts {
-    /// The 95 % interval of the score, where the score is a share of counted things and not of time or of everyone.
-    pub(super) fn interval(&self, counted: Counted) -> Option<(f64, f64)> {
-        match counted {
-            Counted::Opportunities | Counted::RequirementDays | Counted::CompleteDays | Counted::Charting => {
-                wilson(self.part, self.of)
-            }
-            Counted::Covered
-            | Counted::Unverified
-            | Counted::VentilatorDays
-            | Counted::PatientDays
-            | Counted::Utilisation => None,
+    /// The 95 % interval of the score, where the score is a share of counted things or a rate, and not a share of time or
+    /// of everyone.
+    pub(super) fn interval(&self, counted: Counted) -> Option<Interval> {
+        match counted.score() {
+            Score::Share => wilson(self.part, self.of),
+            Score::Rate => Some(rate::rate(self.part, self.days()?)?.interval),
+            Score::Whole | Score::None => None,
         }
+    }
+
+    /// The exposure of a rate in the unit it is told for; none without any.
+    pub(super) fn days(&self) -> Option<f64> {
+        (self.of > 0).then(|| self.of as f64 / RATE_DAYS as f64)
     }
 }
 
@@ -165,6 +195,11 @@ pub(super) fn sums(counted: Counted, subject: &Subject, totals: &Totals) -> Sums
                 let census = part.census;
                 sums.add(unit, kind, None, &Sum { census, ..Sum::default() }, census.0 > 0);
             }
+            (Counted::Events | Counted::InfectedEvents, Subject::Whole) => {
+                let events = (u64::from(part.watched.events), u64::from(part.watched.infected));
+                let sum = Sum { census: part.census, events, ..Sum::default() };
+                sums.add(unit, kind, None, &sum, part.census.1 > 0 || events.0 > 0);
+            }
             (
                 Counted::Opportunities | Counted::Covered | Counted::Unverified | Counted::RequirementDays,
                 Subject::Whole,
@@ -174,12 +209,19 @@ pub(super) fn sums(counted: Counted, subject: &Subject, totals: &Totals) -> Sums
                 | Counted::Charting
                 | Counted::VentilatorDays
                 | Counted::PatientDays
-                | Counted::Utilisation,
+                | Counted::Utilisation
+                | Counted::Events
+                | Counted::InfectedEvents,
                 Subject::Requirement(..),
             ) => {}
         }
     }
     sums
+}
+
+/// What of `totals` belongs to a group, all together.
+pub(super) fn whole(counted: Counted, subject: &Subject, totals: &Totals) -> Sum {
+    sums(counted, subject, totals).whole
 }
 
 impl Sums {

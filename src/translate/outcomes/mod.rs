@@ -171,7 +171,8 @@ pub fn cancelled_code(reason: Reason) -> &'static str {
     task::why_cancelled(reason).0.code()
 }
 
-fn derived_id(parts: &[&str]) -> String {
+/// An id of what `parts` name.
+pub(super) fn derived_id(parts: &[&str]) -> String {
     Uuid::new_v5(&NAMESPACE, parts.join("|").as_bytes()).to_string()
 }
 

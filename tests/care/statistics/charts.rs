@@ -2,7 +2,7 @@
 
 use terce::care::statistics::chart::rules::{Rule, Rules, Side, Signal, signals};
 use terce::care::statistics::chart::runs::{Runs, runs};
-use terce::care::statistics::chart::{Chart, Counted, Point, Spread, Subgroup, chart};
+use terce::care::statistics::chart::{Chart, Counted, Point, Spread, Subgroup, chart, warranted};
 
 fn subgroups(events: &[u64], of: &[f64]) -> Vec<Subgroup> {
     let sizes = of.iter().copied().cycle();
@@ -287,4 +287,41 @@ fn runs_leave_out_gaps_and_points_on_the_centre() {
     assert_eq!(runs(&series[..9], 0.0), None, "fewer than 10 are too few to tell");
     let halves: Vec<Option<f64>> = (0..12).map(|i| Some(f64::from(i))).collect();
     assert!(runs(&halves, 5.5).unwrap().too_few_crossings());
+}
+
+/// Chance alone seldom widens the limits, whatever the sizes; a series that varies by more than chance has them wider.
+#[test]
+fn laneys_factor_is_applied_where_chance_does_not_explain_the_points() {
+    let mut seed = 77_u64;
+    let mut coin = |share: f64| {
+        seed = seed.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        ((seed >> 11) as f64 / (1_u64 << 53) as f64) < share
+    };
+    let mut series = |shares: &[f64]| -> Vec<Subgroup> {
+        shares
+            .iter()
+            .zip([80_u64, 200, 120].iter().cycle())
+            .map(|(share, of)| {
+                let events = (0..*of).filter(|_| coin(*share)).count() as u64;
+                Subgroup { events, of: *of as f64, baseline: true }
+            })
+            .collect()
+    };
+    let of = |subgroups: &[Subgroup]| warranted(Counted::Share, subgroups).unwrap();
+    let widened = (0..1_000).filter(|_| of(&series(&[0.8; 24])).factor.is_some()).count();
+    assert!((20..90).contains(&widened), "{widened} of 1000 by chance");
+    let uneven: Vec<f64> = (0..24).map(|n| if n % 2 == 0 { 0.7 } else { 0.9 }).collect();
+    let varied = series(&uneven);
+    let chart_of = of(&varied);
+    assert!(chart_of.factor.unwrap() > 2.0);
+    let chance = chart(Counted::Share, Spread::Chance, &varied).unwrap();
+    assert!(chart_of.points[0].unwrap().low < chance.points[0].unwrap().low);
+    // a shift is no wider spread: from one point to the next little changes
+    let shifted: Vec<f64> = (0..24).map(|n| if n < 12 { 0.76 } else { 0.84 }).collect();
+    let shifts = (0..200).filter(|_| of(&series(&shifted)).factor.is_some()).count();
+    assert!(shifts < 80, "{shifts} of 200");
+    // limits are never narrowed
+    let even: Vec<Subgroup> =
+        (0..24).map(|n| Subgroup { events: 40 + n % 2, of: 50.0, baseline: true }).collect();
+    assert_eq!(of(&even).factor, None);
 }

@@ -68,6 +68,26 @@ pub struct Chart {
     pub points: Vec<Option<Point>>,
 }
 
+/// In so many of a hundred series that vary by chance alone, [`warranted`] leaves the limits as they are: 95. The quantile
+/// of the standard normal distribution.
+const BY_CHANCE: f64 = 1.644_853_627;
+
+/// The variance of a mean moving range over [`MEAN_RANGE`], for each subgroup (Cryer and Ryan, J Qual Technol
+/// 1990;22:187-192, from memory; `tests/care/statistics` looks how often chance alone exceeds what follows from it).
+const FACTOR_VARIANCE: f64 = 0.826;
+
+/// The chart of `subgroups` with Laney's factor where it is warranted: where they vary more from one to the next than
+/// chance alone would have them in 95 of 100 series. Limits are never narrowed. None as of [`chart`].
+pub fn warranted(counted: Counted, subgroups: &[Subgroup]) -> Option<Chart> {
+    let widened = chart(counted, Spread::Laney, subgroups)?;
+    let points = subgroups.iter().filter(|s| s.baseline && s.of > 0.0).count() as f64;
+    let expected = 1.0 + BY_CHANCE * (FACTOR_VARIANCE / points).sqrt();
+    match widened.factor {
+        Some(factor) if factor > expected => Some(widened),
+        Some(_) | None => chart(counted, Spread::Chance, subgroups),
+    }
+}
+
 /// The chart of `subgroups`, in the order of time. None if no subgroup of the baseline has anything to count of, or if
 /// one cannot be: less than nothing, or a share of more events than opportunities.
 pub fn chart(counted: Counted, spread: Spread, subgroups: &[Subgroup]) -> Option<Chart> {
