@@ -323,7 +323,7 @@ async fn documents(store: &Store, kind: &'static str) -> Result<Vec<(String, Vec
         let page = store
             .search(store::Query { kind: kind.into(), after, limit: CHUNK, ..Default::default() })
             .await?;
-        out.extend(page.documents.into_iter().filter_map(|d| Some((d.id, d.body?))));
+        out.extend(page.documents.into_iter().filter_map(|d| Some((d.document.id, d.document.body?))));
         after = page.next;
         if after.is_none() {
             return Ok(out);

@@ -8,6 +8,9 @@ pub(super) const SUBSCRIPTIONS: usize = 200;
 /// Documents that are read at a time for one subscriber, and told again if the process ends before that is stored.
 pub(super) const PAGE: usize = 32;
 
+/// Documents that one step looks at, whether they fit or not: a fraction of a second, then others have their turn.
+pub(super) const LOOKED_AT: usize = 4_096;
+
 /// Documents that wait for a failing subscriber are counted up to here: more is not told apart, and is read each time.
 pub(super) const WAITING: usize = 256;
 

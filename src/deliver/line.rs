@@ -108,6 +108,10 @@ impl Line {
                 self.told_us = began.at_us;
                 self.rest();
             }
+            Came::Further(progress) => {
+                self.progress = Some(progress);
+                self.rest();
+            }
             // it is read again, as another line
             Came::Changed => self.heard = began.signals,
             Came::Failed { progress, failure, waiting } => {

@@ -33,13 +33,13 @@ use self::step::Came;
 use crate::care::time::Instant;
 use crate::clock::Clock;
 use crate::outward::{self, Outward};
-use crate::store::{Document, OutcomeQuery, Query, Store, StoreError};
+use crate::store::{Among, Document, Followed, OutcomeQuery, Query, Store, StoreError};
 use crate::telemetry::Deliveries;
 use crate::translate::Refusal;
 use crate::translate::subscription::{Progress, mark};
 
 /// Reads the criteria of a subscription as those of a search are read.
-pub type Follows = Arc<dyn Fn(&str) -> Result<Query, Refusal> + Send + Sync>;
+pub type Follows = Arc<dyn Fn(&str) -> Result<Followed, Refusal> + Send + Sync>;
 
 /// Tells subscribers.
 pub struct Deliverer {
@@ -152,11 +152,12 @@ impl Deliverer {
         let wanted = [SubscriptionStatus::Requested, SubscriptionStatus::Active].map(|s| s.to_string());
         let query = Query {
             kind: "Subscription".into(),
-            outcome: OutcomeQuery { status: wanted.into(), ..OutcomeQuery::default() },
+            among: Among::Outcomes(OutcomeQuery { status: wanted.into(), ..OutcomeQuery::default() }),
             limit: 2 * limits::SUBSCRIPTIONS,
             ..Query::default()
         };
-        let documents = self.parts.store.search(query).await?.documents;
+        let listed = self.parts.store.search(query).await?.documents;
+        let documents: Vec<Document> = listed.into_iter().map(|row| row.document).collect();
         let gone: Vec<String> =
             board.lines.keys().filter(|id| documents.iter().all(|d| d.id != **id)).cloned().collect();
         for id in gone {

@@ -5,7 +5,7 @@ use reqwest::{Method, Url};
 
 use super::call::{Call, Failure, call};
 use super::{Parts, limits};
-use crate::store::{Batch, Document, Order, OutcomeRow, Precondition, Query, StoreError, Write};
+use crate::store::{Batch, Document, Followed, Order, OutcomeRow, Precondition, Query, StoreError, Write};
 use crate::translate::subscription::notice::{self, Standing};
 use crate::translate::subscription::{Content, Event, Hook, Level, Progress, mark, with_status};
 
@@ -29,10 +29,29 @@ pub(super) enum Came {
     Idle(Progress),
     /// It was told something, and there may be more.
     More(Progress),
+    /// Of what was looked at nothing is for it, and there is more.
+    Further(Progress),
     /// The Subscription was written.
     Changed,
     /// It was not reached.
     Failed { progress: Progress, failure: Failure, waiting: usize },
+}
+
+/// What has changed and fits.
+struct Found {
+    documents: Vec<Document>,
+    /// Up to where was looked.
+    upto: i64,
+    /// Whether something is left to look at.
+    more: bool,
+}
+
+impl Found {
+    /// What a step came to that found nothing to tell: what was looked at is not looked at again.
+    fn nothing(&self, progress: Progress) -> Came {
+        let progress = Progress { seq: self.upto, ..progress };
+        if self.more { Came::Further(progress) } else { Came::Idle(progress) }
+    }
 }
 
 impl Turn {
@@ -75,8 +94,8 @@ impl Turn {
 
     /// Tells what has changed since.
     async fn tell(self, parts: &Parts, progress: Progress) -> Result<Came, StoreError> {
-        let query = match (parts.follows)(&self.hook.criteria) {
-            Ok(query) => query,
+        let followed = match (parts.follows)(&self.hook.criteria) {
+            Ok(followed) => followed,
             // the rules of searching are others than when it was let in
             Err(refusal) => {
                 let why = format!("{}: {}", refusal.path, refusal.why);
@@ -84,9 +103,9 @@ impl Turn {
             }
         };
         match self.hook.content {
-            Content::Call => self.tell_by_calls(parts, progress, query).await,
-            Content::Resource => self.tell_by_resources(parts, progress, query).await,
-            Content::Notice(level) => self.tell_by_notices(parts, progress, query, level).await,
+            Content::Call => self.tell_by_calls(parts, progress, followed).await,
+            Content::Resource => self.tell_by_resources(parts, progress, followed).await,
+            Content::Notice(level) => self.tell_by_notices(parts, progress, followed, level).await,
         }
     }
 
@@ -95,25 +114,22 @@ impl Turn {
         self,
         parts: &Parts,
         mut progress: Progress,
-        query: Query,
+        followed: Followed,
     ) -> Result<Came, StoreError> {
-        let mut last = progress.seq;
-        loop {
-            let page = parts.changes(&query, last, limits::PAGE).await?;
-            let more = page.len() == limits::PAGE;
-            last = page.last().map_or(last, |d| d.seq);
-            if !more {
-                break;
-            }
+        let (mut upto, mut more, mut fits) = (progress.seq, true, false);
+        while more {
+            let found = parts.changes(&followed, upto, limits::PAGE, self.now_us).await?;
+            (upto, more) = (found.upto, found.more);
+            fits |= !found.documents.is_empty();
         }
-        if last == progress.seq {
-            return Ok(Came::Idle(progress));
+        if !fits {
+            return Ok(Came::Idle(Progress { seq: upto, ..progress }));
         }
         match self.post(parts, None).await {
-            Ok(()) => progress.seq = last,
+            Ok(()) => progress.seq = upto,
             Err(failure) if self.gives_in(&failure) => {
                 parts.passed_over(&self.document.id, 1);
-                progress.seq = last;
+                progress.seq = upto;
             }
             Err(failure) => return self.failed(parts, progress, failure, limits::GIVE_UP_US).await,
         }
@@ -125,13 +141,13 @@ impl Turn {
         self,
         parts: &Parts,
         mut progress: Progress,
-        query: Query,
+        followed: Followed,
     ) -> Result<Came, StoreError> {
-        let page = parts.changes(&query, progress.seq, limits::PAGE).await?;
-        if page.is_empty() {
-            return Ok(Came::Idle(progress));
+        let found = parts.changes(&followed, progress.seq, limits::PAGE, self.now_us).await?;
+        if found.documents.is_empty() {
+            return Ok(found.nothing(progress));
         }
-        for (index, document) in page.iter().enumerate() {
+        for (index, document) in found.documents.iter().enumerate() {
             let (url, body) = (self.below(parts, &document.kind, &document.id), parts.served(document));
             let sent = match (url, body) {
                 (Ok(url), Some(body)) => {
@@ -150,6 +166,7 @@ impl Turn {
             }
             progress.seq = document.seq;
         }
+        progress.seq = found.upto;
         self.told(parts, progress).await
     }
 
@@ -158,13 +175,16 @@ impl Turn {
         self,
         parts: &Parts,
         mut progress: Progress,
-        query: Query,
+        followed: Followed,
         level: Level,
     ) -> Result<Came, StoreError> {
         if progress.pending.is_none() {
-            let page = parts.changes(&query, progress.seq, self.hook.events).await?;
-            if page.is_empty() {
-                return self.beat(parts, progress).await;
+            let found = parts.changes(&followed, progress.seq, self.hook.events, self.now_us).await?;
+            if found.documents.is_empty() {
+                if found.more {
+                    return Ok(found.nothing(progress));
+                }
+                return self.beat(parts, Progress { seq: found.upto, ..progress }).await;
             }
             let event = |d: Document| Event {
                 kind: d.kind,
@@ -173,7 +193,7 @@ impl Turn {
                 seq: d.seq,
                 at_us: d.received_us,
             };
-            progress.number(page.into_iter().map(event).collect());
+            progress.number(found.documents.into_iter().map(event).collect());
             parts.keep(&self.document.id, Some(&progress), self.now_us).await?;
         }
         let Some(pending) = progress.pending.as_ref() else { return Ok(Came::Idle(progress)) };
@@ -274,7 +294,9 @@ impl Turn {
         }
         parts.keep(&self.document.id, Some(&progress), self.now_us).await?;
         let waiting = match (parts.follows)(&self.hook.criteria) {
-            Ok(query) => parts.changes(&query, progress.seq, limits::WAITING).await?.len(),
+            Ok(followed) => {
+                parts.changes(&followed, progress.seq, limits::WAITING, self.now_us).await?.documents.len()
+            }
             Err(_) => 0,
         };
         Ok(Came::Failed { progress, failure, waiting })
@@ -310,10 +332,33 @@ impl Turn {
 
 impl Parts {
     /// What has changed after a position and fits, each document once and as it is now.
-    async fn changes(&self, query: &Query, after: i64, limit: usize) -> Result<Vec<Document>, StoreError> {
-        let query =
-            Query { after: Some(after), order: Order::OldestFirst, limit, total: false, ..query.clone() };
-        Ok(self.store.search(query).await?.documents)
+    async fn changes(
+        &self,
+        followed: &Followed,
+        after: i64,
+        limit: usize,
+        now_us: i64,
+    ) -> Result<Found, StoreError> {
+        let mut found = Found { documents: Vec::new(), upto: after, more: true };
+        let mut looked_at = 0;
+        while found.documents.len() < limit && looked_at < limits::LOOKED_AT && found.more {
+            let (after, order) = (Some(found.upto), Order::OldestFirst);
+            let query = Query { after, order, limit: limits::PAGE, ..followed.query.clone() };
+            let page = self.store.search(query).await?;
+            looked_at += page.documents.len();
+            found.more = page.next.is_some();
+            for row in page.documents {
+                if found.documents.len() == limit {
+                    found.more = true;
+                    break;
+                }
+                found.upto = row.document.seq;
+                if (followed.fits)(&row.document, now_us) {
+                    found.documents.push(row.document);
+                }
+            }
+        }
+        Ok(found)
     }
 
     /// Stores how far a subscriber has been told; none: it is forgotten.

@@ -4,6 +4,7 @@ use axum::body::Body;
 use axum::http::header::{self, HeaderName, HeaderValue};
 use axum::http::{Response, StatusCode};
 
+use super::json;
 use super::limits;
 use super::refused::{Refused, Unknown};
 
@@ -46,6 +47,14 @@ impl Answer {
     /// With one more header line.
     pub(super) fn with(mut self, name: HeaderName, value: String) -> Self {
         self.headers.push((name, value));
+        self
+    }
+
+    /// With a line for each value, if `pretty` and if it is FHIR's JSON.
+    pub(super) fn pretty_if(mut self, pretty: bool) -> Self {
+        if pretty && self.media == FHIR_JSON && !self.body.is_empty() {
+            self.body = json::pretty(&self.body).unwrap_or(self.body);
+        }
         self
     }
 

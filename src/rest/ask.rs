@@ -122,9 +122,9 @@ impl<'a> Ask<'a> {
         Ok(header.or(address))
     }
 
-    /// Whether the client has this entity tag already.
-    pub(super) fn has(&self, tag: &str) -> bool {
-        has(self.headers, tag)
+    /// Whether the client has what has this entity tag and was last changed at `updated_us` already.
+    pub(super) fn has(&self, tag: &str, updated_us: i64) -> bool {
+        has(self.headers, tag, updated_us)
     }
 
     /// Refuses a client that accepts nothing that is offered here; `beside` is the media type that is offered too, empty
@@ -158,11 +158,17 @@ impl<'a> Ask<'a> {
     }
 }
 
-/// Whether a client with these header lines has this entity tag already.
-pub(super) fn has(headers: &HeaderMap, tag: &str) -> bool {
+/// Whether a client with these header lines has what has this entity tag and was last changed at `updated_us` already.
+/// The tag decides where both are asked, as it is the more exact.
+pub(super) fn has(headers: &HeaderMap, tag: &str, updated_us: i64) -> bool {
     let bare = |t: &str| t.trim().trim_start_matches("W/").to_owned();
-    let sent = headers.get(header::IF_NONE_MATCH).and_then(|v| v.to_str().ok());
-    sent.is_some_and(|sent| sent.split(',').any(|t| bare(t) == bare(tag)))
+    let sent = |name: HeaderName| headers.get(name).and_then(|v| v.to_str().ok());
+    if let Some(sent) = sent(header::IF_NONE_MATCH) {
+        return sent.trim() == "*" || sent.split(',').any(|t| bare(t) == bare(tag));
+    }
+    let since = sent(header::IF_MODIFIED_SINCE).and_then(text::us_of_http_date);
+    // a date of HTTP has whole seconds
+    since.is_some_and(|since| updated_us.div_euclid(1_000_000) <= since.div_euclid(1_000_000))
 }
 
 /// The version in an `If-Match`.

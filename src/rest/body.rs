@@ -16,6 +16,9 @@ use tower_http::decompression::{DecompressionBody, RequestDecompression};
 use super::refused::Refused;
 use super::{ask, limits};
 
+/// The media type of a JSON Patch.
+pub(super) const PATCH: &str = "application/json-patch+json";
+
 /// What all bodies that are held at once may take.
 #[derive(Clone, Debug)]
 pub(super) struct Budget {
@@ -41,6 +44,8 @@ pub(super) enum Takes {
     Form,
     /// None, or a resource as JSON.
     MaybeJson,
+    /// A JSON Patch.
+    Patch,
 }
 
 impl Budget {
@@ -134,6 +139,7 @@ fn check_type(headers: &HeaderMap, takes: Takes) -> Result<(), Refused> {
     let wanted = match takes {
         Takes::Json | Takes::MaybeJson => "application/fhir+json in UTF-8, of FHIR 4.0",
         Takes::Form => "application/x-www-form-urlencoded in UTF-8",
+        Takes::Patch => "application/json-patch+json in UTF-8",
     };
     let refused = || Refused::MediaType(wanted);
     let value = headers.get(CONTENT_TYPE).and_then(|v| v.to_str().ok()).ok_or_else(refused)?;
@@ -144,6 +150,7 @@ fn check_type(headers: &HeaderMap, takes: Takes) -> Result<(), Refused> {
             matches!(name.as_str(), "application/fhir+json" | "application/json" | "text/json")
         }
         Takes::Form => name == "application/x-www-form-urlencoded",
+        Takes::Patch => name == PATCH,
     };
     let parameters_fit = pieces.all(|parameter| {
         let (key, value) = parameter.split_once('=').unwrap_or((parameter, ""));

@@ -6,8 +6,9 @@ use axum::http::header::ETAG;
 use super::answer::Answer;
 use super::ask::Ask;
 use super::edge::Edge;
+use super::parameters::{Index, Param, Sort};
 use super::text::{instant, push_json};
-use super::types::{Column, KINDS, Kind, Origin};
+use super::types::{KINDS, Kind, Origin};
 use super::{Outcome, limits};
 use crate::translate::subscription;
 
@@ -19,7 +20,7 @@ pub(super) fn answer(edge: &Edge, ask: &Ask<'_>) -> Outcome {
     let token = edge.rest.door.as_ref().map(|door| door.registry().token_address.as_str());
     let body = statement(ask.base, edge.since_us, token);
     let tag = format!("W/\"{:016x}\"", xxhash_rust::xxh3::xxh3_64(body.as_bytes()));
-    if ask.has(&tag) {
+    if ask.has(&tag, edge.since_us) {
         return Ok(Answer::empty(StatusCode::NOT_MODIFIED).with(ETAG, tag));
     }
     Ok(Answer::json(StatusCode::OK, body).with(ETAG, tag))
@@ -38,7 +39,8 @@ fn statement(base: &str, since_us: i64, token: Option<&str>) -> String {
     ));
     push_json(&mut out, base);
     out.push_str(
-        "},\"fhirVersion\":\"4.0.1\",\"format\":[\"application/fhir+json\",\"json\"],\"rest\":[{\"mode\":\"server\",\
+        "},\"fhirVersion\":\"4.0.1\",\"format\":[\"application/fhir+json\",\"json\"],\
+         \"patchFormat\":[\"application/json-patch+json\"],\"rest\":[{\"mode\":\"server\",\
          \"documentation\":",
     );
     push_json(&mut out, &documentation());
@@ -78,19 +80,37 @@ fn push_security(out: &mut String, token: &str) {
 fn documentation() -> String {
     format!(
         "Bundles of type batch, transaction and collection are taken at the base, with at most {} entries and {} MiB. \
-         Searches return at most {} resources a page. A parameter that is not known is left out with a warning, or \
-         refused with Prefer: handling=strict. Bodies may be gzip.",
+         Searches return at most {} resources a page; a page may be short, and its next link goes on. While a search is \
+         paged, what is written meanwhile neither moves nor repeats a resource. Codes and identifiers are compared \
+         exactly; dates without an offset are the hospital's. _sort takes any search parameter of the type, also \
+         several; what has no value comes last. Chains, such as encounter.location.name, and _has, such as \
+         _has:Procedure:patient:code, go over at most {} references. Conditional interactions take one identifier as their criterion. A \
+         parameter that is not known is left out with a warning, or refused with Prefer: handling=strict; one that \
+         would be about a patient is always refused. Bodies may be gzip.",
         limits::BUNDLE_ENTRIES,
         limits::BODY_BYTES >> 20,
-        limits::PAGE_ROWS_MAX
+        limits::PAGE_ROWS_MAX,
+        limits::LINKS
     )
 }
 
 fn push_kind(out: &mut String, kind: &Kind) {
     let interactions: &[&str] = match kind.origin {
-        Origin::Feed => &["read", "vread", "update", "delete", "history-instance", "create", "search-type"],
-        Origin::Shared => &["read", "vread", "update", "history-instance", "search-type"],
-        Origin::Service => &["read", "vread", "history-instance", "search-type"],
+        Origin::Feed => &[
+            "read",
+            "vread",
+            "update",
+            "patch",
+            "delete",
+            "history-instance",
+            "history-type",
+            "create",
+            "search-type",
+        ],
+        Origin::Shared => {
+            &["read", "vread", "update", "patch", "history-instance", "history-type", "search-type"]
+        }
+        Origin::Service => &["read", "vread", "history-instance", "history-type", "search-type"],
     };
     out.push_str(&format!("{{\"type\":\"{}\",\"documentation\":", kind.name));
     push_json(out, origin(kind.origin));
@@ -100,13 +120,11 @@ fn push_kind(out: &mut String, kind: &Kind) {
     let deletes = if fed { "single" } else { "not-supported" };
     out.push_str(&format!(
         "],\"versioning\":\"versioned\",\"readHistory\":true,\"updateCreate\":{fed},\"conditionalCreate\":{fed},\
-         \"conditionalRead\":\"not-match\",\"conditionalUpdate\":{fed},\"conditionalDelete\":\"{deletes}\",\
+         \"conditionalRead\":\"full-support\",\"conditionalUpdate\":{fed},\"conditionalDelete\":\"{deletes}\",\
          \"referencePolicy\":[\"literal\",\"logical\",\"local\"],\"searchParam\":["
     ));
-    let filters: Vec<_> = kind.all_filters().collect();
-    push_list(out, &filters, |out, filter| {
-        out.push_str(&format!("{{\"name\":\"{}\",\"type\":\"{}\"}}", filter.name, sort(filter.column)));
-    });
+    let parameters: Vec<_> = kind.all_parameters().collect();
+    push_list(out, &parameters, |out, param| push_parameter(out, param));
     out.push(']');
     if kind.name == "Subscription" {
         out.push_str(",\"extension\":[");
@@ -116,6 +134,8 @@ fn push_kind(out: &mut String, kind: &Kind) {
         });
         out.push(']');
     }
+    push_names(out, "searchInclude", &includes(kind));
+    push_names(out, "searchRevInclude", &reverse_includes(kind));
     if !kind.operations.is_empty() {
         out.push_str(",\"operation\":[");
         push_list(out, kind.operations, |out, operation| {
@@ -125,6 +145,54 @@ fn push_kind(out: &mut String, kind: &Kind) {
         out.push(']');
     }
     out.push('}');
+}
+
+fn push_parameter(out: &mut String, param: &Param) {
+    let (name, definition, sort) = (param.name, param.canonical(), param.sort.code());
+    out.push_str(&format!(
+        "{{\"name\":\"{name}\",\"definition\":\"{definition}\",\"type\":\"{sort}\",\"documentation\":"
+    ));
+    let mut said = format!("Modifiers: {}.", param.sort.modifiers().join(", "));
+    match param.sort {
+        Sort::Reference => said.push_str(" Also the name of a type."),
+        Sort::Date | Sort::Quantity => said.push_str(" Prefixes: eq, ne, gt, lt, ge, le, sa, eb, ap."),
+        Sort::Token | Sort::Text | Sort::Uri => {}
+    }
+    if matches!(param.index, Index::Patient) {
+        said.push_str(" An id by itself means a Patient.");
+    }
+    if !param.targets.is_empty() {
+        said.push_str(&format!(" Chains lead on to {}.", param.targets.join(", ")));
+    }
+    if param.own {
+        said.push_str(&format!(" Not of R4: compares {}.", param.expression));
+    }
+    push_json(out, &said);
+    out.push('}');
+}
+
+/// What can be sent along with resources of a type because they refer to it.
+pub(super) fn includes(kind: &Kind) -> Vec<String> {
+    let params = kind.parameters.iter().filter(|p| !p.targets.is_empty());
+    params.map(|p| format!("{}:{}", kind.name, p.name)).collect()
+}
+
+/// What can be sent along with resources of a type because it refers to them.
+pub(super) fn reverse_includes(kind: &Kind) -> Vec<String> {
+    let refers = |p: &&Param| p.is_reversible() && p.targets.contains(&kind.name);
+    let of = |from: &'static Kind| {
+        from.parameters.iter().filter(refers).map(|p| format!("{}:{}", from.name, p.name))
+    };
+    KINDS.iter().flat_map(of).collect()
+}
+
+fn push_names(out: &mut String, name: &str, names: &[String]) {
+    if names.is_empty() {
+        return;
+    }
+    out.push_str(&format!(",\"{name}\":["));
+    push_list(out, names, |out, name| push_json(out, name));
+    out.push(']');
 }
 
 fn push_list<T>(out: &mut String, items: &[T], push: impl Fn(&mut String, &T)) {
@@ -140,17 +208,9 @@ const fn origin(origin: Origin) -> &'static str {
     match origin {
         Origin::Feed => "Kept as it is sent; only id and meta are the server's.",
         Origin::Shared => {
-            "Written by this service. An update may change status, statusReason, owner and notes; the rest is kept."
+            "Written by this service. An update may change status, statusReason, owner and notes; the rest is kept. \
+             A patch of anything else is refused."
         }
         Origin::Service => "Written by this service.",
-    }
-}
-
-/// R4's type of a search parameter.
-const fn sort(column: Column) -> &'static str {
-    match column {
-        Column::Id | Column::Identifier | Column::Status | Column::Code => "token",
-        Column::Updated => "date",
-        Column::Patient | Column::Encounter | Column::Owner | Column::Location | Column::Focus => "reference",
     }
 }

@@ -1,5 +1,6 @@
 //! Where every request comes in and goes out.
 
+use std::pin::Pin;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 
@@ -17,8 +18,8 @@ use super::body::{Budget, Held, Takes};
 use super::refused::{Issue, Refused, outcome};
 use super::types::{self, KINDS, Kind};
 use super::{
-    Metrics, Outcome, Rest, access, bundle, capability, limits, openapi, operations, probes, read, search,
-    token, write,
+    Metrics, Outcome, Rest, access, bundle, capability, history, limits, openapi, operations, patch, probes,
+    read, search, token, write,
 };
 
 const REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
@@ -91,7 +92,7 @@ pub(super) async fn answer_admin(State(edge): State<Arc<Edge>>, request: Request
 }
 
 fn finished(edge: &Edge, parts: &Parts, row: usize, answered: Outcome) -> Response<Body> {
-    let answer = answered.unwrap_or_else(Answer::from);
+    let answer = answered.unwrap_or_else(Answer::from).pretty_if(is_pretty(parts));
     edge.rest.metrics.answered(row, answer.status);
     let mut response = answer.into_response(parts.method == Method::HEAD);
     let headers = response.headers_mut();
@@ -113,6 +114,12 @@ pub(super) fn complete(headers: &mut HeaderMap) {
         headers.insert(REQUEST_ID, id);
     }
     guard(headers);
+}
+
+/// Whether the client wants to read the answer itself.
+fn is_pretty(parts: &Parts) -> bool {
+    let asked = ask::parameters(parts.uri.query().unwrap_or_default()).unwrap_or_default();
+    asked.iter().any(|(name, value)| name == "_pretty" && value == "true")
 }
 
 /// What every answer says to browsers and caches.
@@ -164,6 +171,14 @@ async fn fhir(edge: &Edge, parts: &Parts, below: &str, body: Body) -> (usize, Ou
     (row, route(edge, &ask, body).await)
 }
 
+/// Answers a read inside a Bundle. The type of what is returned is written out: requests hold Bundles, and they requests.
+pub(super) fn within<'a>(
+    edge: &'a Edge,
+    ask: &'a Ask<'a>,
+) -> Pin<Box<dyn Future<Output = Outcome> + Send + 'a>> {
+    Box::pin(route(edge, ask, Body::empty()))
+}
+
 async fn route(edge: &Edge, ask: &Ask<'_>, body: Body) -> Outcome {
     ask.acceptable(operations::beside_json(ask.path.last().map(AsRef::as_ref)))?;
     let path: Vec<&str> = ask.path.iter().map(AsRef::as_ref).collect();
@@ -197,8 +212,11 @@ async fn of_kind(edge: &Edge, ask: &Ask<'_>, kind: &'static Kind, path: &[&str],
                 write::conditional_update(&edge.rest, ask, kind, edge.receive(ask, body, Takes::Json).await?)
                     .await
             }
+            Method::PATCH if kind.fed() => {
+                patch::conditional(&edge.rest, ask, kind, edge.receive(ask, body, Takes::Patch).await?).await
+            }
             Method::DELETE if kind.fed() => write::conditional_delete(&edge.rest, ask, kind).await,
-            _ if kind.fed() => Err(Refused::Method("GET, HEAD, POST, PUT, DELETE")),
+            _ if kind.fed() => Err(Refused::Method("GET, HEAD, POST, PUT, PATCH, DELETE")),
             _ => Err(Refused::Method("GET, HEAD")),
         },
         ["_search"] => match ask.method {
@@ -215,19 +233,26 @@ async fn of_kind(edge: &Edge, ask: &Ask<'_>, kind: &'static Kind, path: &[&str],
         [operation] if operation.starts_with('$') => {
             operations::on_type(edge, ask, kind, operation, body).await
         }
+        ["_history"] => match ask.method {
+            Method::GET => history::history(&edge.rest, ask, kind, None).await,
+            _ => Err(Refused::Method("GET, HEAD")),
+        },
         [id] => match ask.method {
             Method::GET => read::read(&edge.rest, ask, kind, id).await,
             Method::PUT if kind.replaceable() => {
                 write::check_id(id)?;
                 write::update(&edge.rest, ask, kind, id, edge.receive(ask, body, Takes::Json).await?).await
             }
+            Method::PATCH if kind.replaceable() => {
+                patch::patch(&edge.rest, ask, kind, id, edge.receive(ask, body, Takes::Patch).await?).await
+            }
             Method::DELETE if kind.fed() => write::delete(&edge.rest, ask, kind, id).await,
-            _ if kind.fed() => Err(Refused::Method("GET, HEAD, PUT, DELETE")),
-            _ if kind.replaceable() => Err(Refused::Method("GET, HEAD, PUT")),
+            _ if kind.fed() => Err(Refused::Method("GET, HEAD, PUT, PATCH, DELETE")),
+            _ if kind.replaceable() => Err(Refused::Method("GET, HEAD, PUT, PATCH")),
             _ => Err(Refused::Method("GET, HEAD")),
         },
         [id, "_history"] => match ask.method {
-            Method::GET => read::history(&edge.rest, ask, kind, id).await,
+            Method::GET => history::history(&edge.rest, ask, kind, Some(id)).await,
             _ => Err(Refused::Method("GET, HEAD")),
         },
         [id, "_history", version] => match ask.method {
@@ -244,7 +269,7 @@ async fn beside(edge: &Edge, parts: &Parts, body: Body) -> Outcome {
     let path: Vec<&str> = parts.uri.path().split('/').skip(1).collect();
     match path.as_slice() {
         [openapi::ADDRESS] if parts.method == Method::GET || parts.method == Method::HEAD => {
-            edge.description.answer(|tag| ask::has(&parts.headers, tag))
+            edge.description.answer(|tag| ask::has(&parts.headers, tag, edge.since_us))
         }
         [openapi::ADDRESS] => Err(Refused::Method("GET, HEAD")),
         ["feed", source, "heartbeat"] => match parts.method {

@@ -195,3 +195,67 @@ pub(super) fn with_references(
     out.extend_from_slice(document.get(copied..).unwrap_or_default());
     Some(out)
 }
+
+/// JSON with each text and number that is a value, and each `true`, `false` or `null`, as `with` writes it.
+pub(super) fn with_values(json: &[u8], mut with: impl FnMut(&[u8], &mut Vec<u8>)) -> Option<Vec<u8>> {
+    let mut walk = Walk::new(json);
+    let mut out = Vec::with_capacity(json.len() + json.len() / 8);
+    while let Some(next) = walk.peek() {
+        match next {
+            b'{' | b'}' | b'[' | b']' | b',' | b':' => {
+                walk.at += 1;
+                out.push(next);
+            }
+            b'"' => {
+                let text = json.get(walk.text()?.whole)?;
+                // a text before a colon is a name
+                if walk.peek() == Some(b':') { out.extend_from_slice(text) } else { with(text, &mut out) }
+            }
+            _ => with(json.get(walk.value()?)?, &mut out),
+        }
+    }
+    Some(out)
+}
+
+/// JSON with a line for each value, as people read it.
+pub(super) fn pretty(json: &[u8]) -> Option<Vec<u8>> {
+    let mut walk = Walk::new(json);
+    let mut out = Vec::with_capacity(json.len() * 2);
+    let mut depth = 0_usize;
+    let line = |out: &mut Vec<u8>, depth: usize| {
+        out.push(b'\n');
+        out.resize(out.len() + 2 * depth, b' ');
+    };
+    while let Some(next) = walk.peek() {
+        match next {
+            b'{' | b'[' => {
+                walk.at += 1;
+                out.push(next);
+                if !matches!(walk.peek(), Some(b'}' | b']')) {
+                    depth += 1;
+                    line(&mut out, depth);
+                }
+            }
+            b'}' | b']' => {
+                walk.at += 1;
+                if !matches!(out.last(), Some(b'{' | b'[')) {
+                    depth = depth.saturating_sub(1);
+                    line(&mut out, depth);
+                }
+                out.push(next);
+            }
+            b',' => {
+                walk.at += 1;
+                out.push(next);
+                line(&mut out, depth);
+            }
+            b':' => {
+                walk.at += 1;
+                out.extend_from_slice(b": ");
+            }
+            _ => out.extend_from_slice(json.get(walk.value()?)?),
+        }
+    }
+    out.push(b'\n');
+    Some(out)
+}

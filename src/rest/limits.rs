@@ -56,6 +56,9 @@ pub const GROUP_PATIENTS: usize = 1_000;
 /// Patients of a report that lists them: each has a report of its own in it, of some kilobytes.
 pub const SUBJECTS: usize = 500;
 
+/// Patients of a Group whose gaps in care are told: each is a document of some tens of kilobytes.
+pub const GAP_PATIENTS: usize = 200;
+
 /// Documents that a report of one patient refers to: the charting of some months.
 pub const EVALUATED_RESOURCES: usize = 5_000;
 
@@ -110,5 +113,33 @@ pub const REFUSING: Duration = Duration::from_secs(30);
 /// Seconds after which a client that was told to wait should try again.
 pub const RETRY_AFTER_S: &str = "2";
 
+/// Documents that one page of a search looks at, whether they fit or not: half a second. A page may end there, and
+/// the next goes on.
+pub const LOOKED_AT: usize = 20_000;
+
+/// Documents that are looked at in one go, between which others get their turn.
+pub const LOOKED_AT_ONCE: usize = 500;
+
+/// Documents that a search can sort by their content, or count: all of them are read for each page.
+pub const SORTED: usize = 20_000;
+
+/// Resources that are found by an identifier that they share; beyond it is no use as one, and the store lists no more than
+/// some thousands.
+pub const IDENTIFIED: usize = 1_000;
+
+/// References that a chain or a `_has` goes over.
+pub const LINKS: usize = 3;
+
+/// Resources that fit where a chain or a `_has` leads: each is compared with each that is looked at.
+pub const LINKED: usize = 1_000;
+
+/// Keys to sort by.
+pub const SORT_KEYS: usize = 4;
+
+/// Resources that are sent along with a page because it refers to them, or they to it.
+pub const INCLUDED: usize = 2_000;
+
+/// Operations of one patch: a person changes a handful of elements, a program some dozens.
+pub const PATCH_OPERATIONS: usize = 1_000;
 /// Seconds for which browsers are told to come back by TLS only: a year, as is usual.
 pub const HSTS: &str = "max-age=31536000";

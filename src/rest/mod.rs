@@ -4,11 +4,12 @@
 //! a document, committed with the patient marked, answered when it is durable; what follows from it is the
 //! reconciler's, which is only woken here. No rule about care is in this module. In reading order:
 //!
-//! * [`types`]: what each resource type can be asked;
+//! * [`types`]: what each resource type can be asked, [`parameters`]: what it can be searched by;
 //! * `edge`: every request comes in and goes out here: headers, refusals, counting, the way to what answers it;
 //! * `access`: who asks, and what they may do;
 //! * `ask`, `body`: what a request says; `answer`, `refused`: what is said back;
-//! * `write`, `read`, `search`, `bundle`: the interactions; `operations`; `capability`, `openapi`; `probes`;
+//! * `write`, `patch`, `read`, `history`, `search`, `bundle`: the interactions; `subset`: parts of resources; `operations`;
+//!   `capability`, `openapi`; `probes`;
 //! * `token`: tokens for registered systems;
 //! * [`serve`]: connections, their limits and their end.
 
@@ -19,11 +20,14 @@ mod body;
 mod bundle;
 mod capability;
 mod edge;
+mod history;
 mod json;
 pub mod limits;
 mod metrics;
 mod openapi;
 mod operations;
+pub mod parameters;
+mod patch;
 mod patience;
 mod places;
 mod probes;
@@ -32,6 +36,7 @@ mod refused;
 mod search;
 mod server;
 mod subscriptions;
+pub mod subset;
 mod table;
 mod text;
 mod token;
@@ -56,7 +61,7 @@ use crate::config::{Access, Config};
 use crate::feed::Feeds;
 use crate::outward::Outward;
 use crate::stays::Stays;
-use crate::store::{Batch, Change, Committed, Derived, Query, Store, StoreError};
+use crate::store::{Batch, Change, Committed, Derived, Followed, Store, StoreError};
 use crate::telemetry::{Counters, Deliveries};
 use crate::translate::document::Bases;
 use crate::translate::{Refusal, subscription};
@@ -147,7 +152,7 @@ impl Rest {
     ///
     /// # Errors
     /// A parameter that is not known for the type, or means nothing where nobody asks.
-    pub fn followed(&self, criteria: &str) -> Result<Query, Refusal> {
+    pub fn followed(&self, criteria: &str) -> Result<Followed, Refusal> {
         search::followed(self, criteria)
     }
 

@@ -1,4 +1,4 @@
-//! Reading one document, one version of it, or its versions.
+//! Reading one document, or one version of it.
 
 use axum::http::StatusCode;
 use axum::http::header::{ETAG, LAST_MODIFIED};
@@ -8,10 +8,12 @@ use fhir_models::{Resource, json};
 use super::answer::Answer;
 use super::ask::{self, Ask};
 use super::refused::Refused;
+use super::subset::View;
 use super::types::Kind;
-use super::{Outcome, Rest, limits, text};
+use super::{Outcome, Rest, text};
 use crate::store::Document;
-use crate::translate::{measures, shipped};
+use crate::translate::measures::{self, MEASURES};
+use crate::translate::shipped;
 
 /// `GET /fhir/Type/id`.
 pub(super) async fn read(rest: &Rest, ask: &Ask<'_>, kind: &'static Kind, id: &str) -> Outcome {
@@ -22,17 +24,63 @@ pub(super) async fn read(rest: &Rest, ask: &Ask<'_>, kind: &'static Kind, id: &s
     if found.is_none()
         && let Some(body) = definition(rest, kind.name, id)
     {
-        return Ok(Answer::json(StatusCode::OK, body));
+        return Ok(Answer::json(StatusCode::OK, view(ask)?.of(kind.name, body)?));
     }
     shown(ask, found)
 }
 
+/// What of a resource the query of a read asks for.
+///
+/// # Errors
+/// A parameter that a read does not take.
+fn view(ask: &Ask<'_>) -> Result<View, Refused> {
+    let mut view = View::Whole;
+    for (name, value) in ask::parameters(ask.query)? {
+        match name.as_ref() {
+            "_summary" | "_elements" => view = View::read(view, &name, &value)?,
+            "_format" | "_pretty" => {}
+            other if ask.strict() => {
+                return Err(Refused::not_supported(
+                    other,
+                    "a read takes _summary, _elements, _format and _pretty",
+                ));
+            }
+            _ => {}
+        }
+    }
+    Ok(view)
+}
+
 /// A definition that comes with Terce and that the site has not replaced; it has no version of ours.
 pub(super) fn definition(rest: &Rest, kind: &str, id: &str) -> Option<Vec<u8>> {
+    definitions(rest, kind).into_iter().find(|(known, _)| known == id).map(|(_, body)| body)
+}
+
+/// Ids and bytes of the definitions of a type that come with Terce.
+pub(super) fn definitions(rest: &Rest, kind: &str) -> Vec<(String, Vec<u8>)> {
     if kind == "Measure" {
-        return measures::measure(id, &rest.stays.site().rules).map(|m| m.write());
+        let site = rest.stays.site();
+        let measure = |id: &&str| Some(((*id).to_owned(), measures::measure(id, &site.rules)?.write()));
+        return MEASURES.iter().filter_map(measure).collect();
     }
-    shipped::document(kind, id).map(|d| d.body.to_vec())
+    let shipped = shipped::ALL.iter().filter(|d| d.kind == kind);
+    shipped.map(|d| (d.id.to_owned(), d.body.to_vec())).collect()
+}
+
+/// What comes with Terce, as a document that was never written.
+pub(super) fn unversioned(kind: &str, id: String, body: Vec<u8>) -> Document {
+    Document {
+        seq: 0,
+        kind: kind.to_owned(),
+        id,
+        version: 0,
+        first_us: 0,
+        received_us: 0,
+        digest: 0,
+        patient: None,
+        encounter: None,
+        body: Some(body),
+    }
 }
 
 /// `GET /fhir/Type/id/_history/version`.
@@ -51,11 +99,12 @@ pub(super) async fn version(
 fn shown(ask: &Ask<'_>, found: Option<Document>) -> Outcome {
     let document = found.ok_or(Refused::NotFound)?;
     let body = resource(&document)?.ok_or(Refused::Gone)?;
-    let tag = text::etag(document.version);
-    if ask.has(&tag) {
-        return Ok(Answer::empty(StatusCode::NOT_MODIFIED).with(ETAG, tag));
+    let (tag, view) = (text::etag(document.version), view(ask)?);
+    if ask.has(&tag, document.received_us) {
+        let answer = Answer::empty(StatusCode::NOT_MODIFIED).with(ETAG, tag);
+        return Ok(answer.with(LAST_MODIFIED, text::http_date(document.received_us)));
     }
-    Ok(Answer::json(StatusCode::OK, body)
+    Ok(Answer::json(StatusCode::OK, view.of(&document.kind, body)?)
         .with(ETAG, tag)
         .with(LAST_MODIFIED, text::http_date(document.received_us)))
 }
@@ -66,6 +115,9 @@ fn shown(ask: &Ask<'_>, found: Option<Document>) -> Outcome {
 /// The stored bytes are no document.
 pub(super) fn resource(document: &Document) -> Result<Option<Vec<u8>>, Refused> {
     let Some(body) = &document.body else { return Ok(None) };
+    if document.version == 0 {
+        return Ok(Some(body.clone()));
+    }
     let (version, updated) = (document.version.to_string(), text::instant(document.received_us));
     match json::with_id_and_meta(body, &document.id, &version, &updated) {
         Ok(bytes) => Ok(Some(bytes)),
@@ -79,74 +131,4 @@ pub(super) fn resource(document: &Document) -> Result<Option<Vec<u8>>, Refused> 
             Err(Refused::Failed)
         }
     }
-}
-
-/// `GET /fhir/Type/id/_history`: the newest first, paged by version.
-pub(super) async fn history(rest: &Rest, ask: &Ask<'_>, kind: &'static Kind, id: &str) -> Outcome {
-    if !is_id(id) {
-        return Err(Refused::NotFound);
-    }
-    let (mut rows, mut before) = (limits::PAGE_ROWS, None);
-    for (name, value) in ask::parameters(ask.query)? {
-        match name.as_ref() {
-            "_count" => {
-                let count = value.parse::<usize>().ok().filter(|c| *c > 0);
-                let wanted = count.ok_or_else(|| Refused::value("_count", "expected a positive number"))?;
-                rows = wanted.min(limits::PAGE_ROWS_MAX);
-            }
-            "_cursor" => {
-                let version = text::version(&value);
-                before = Some(version.ok_or_else(|| Refused::value("_cursor", "expected what a link said"))?);
-            }
-            "_format" | "_pretty" => {}
-            other => {
-                return Err(Refused::not_supported(other, "a history takes _count and the links it gave"));
-            }
-        }
-    }
-    let versions = rest.store.history(kind.name, id, before, rows + 1).await?;
-    if versions.is_empty() && before.is_none() {
-        return Err(Refused::NotFound);
-    }
-    let address = format!("{}/{}/{id}", ask.base, kind.name);
-    let mut out = String::from(
-        "{\"resourceType\":\"Bundle\",\"type\":\"history\",\"link\":[{\"relation\":\"self\",\"url\":",
-    );
-    let own = before.map(|b| format!("&_cursor={b}")).unwrap_or_default();
-    text::push_json(&mut out, &format!("{address}/_history?_count={rows}{own}"));
-    if let Some(last) = versions.get(rows - 1).filter(|_| versions.len() > rows) {
-        out.push_str("},{\"relation\":\"next\",\"url\":");
-        text::push_json(&mut out, &format!("{address}/_history?_count={rows}&_cursor={}", last.version));
-    }
-    out.push_str("}],\"entry\":[");
-    for (index, version) in versions.iter().take(rows).enumerate() {
-        if index > 0 {
-            out.push(',');
-        }
-        push_version(&mut out, &address, version)?;
-    }
-    out.push_str("]}");
-    Ok(Answer::json(StatusCode::OK, out))
-}
-
-fn push_version(out: &mut String, address: &str, version: &Document) -> Result<(), Refused> {
-    out.push_str("{\"fullUrl\":");
-    text::push_json(out, address);
-    let (method, status) = match &version.body {
-        None => ("DELETE", "204"),
-        Some(_) if version.version == 1 => ("PUT", "201"),
-        Some(_) => ("PUT", "200"),
-    };
-    if let Some(body) = resource(version)? {
-        out.push_str(",\"resource\":");
-        out.push_str(&String::from_utf8_lossy(&body));
-    }
-    out.push_str(&format!(
-        ",\"request\":{{\"method\":\"{method}\",\"url\":\"{}/{}\"}},\"response\":{{\"status\":\"{status}\",\"etag\":\"W/\\\"{}\\\"\",\"lastModified\":\"{}\"}}}}",
-        version.kind,
-        version.id,
-        version.version,
-        text::instant(version.received_us)
-    ));
-    Ok(())
 }

@@ -90,6 +90,14 @@ pub(super) enum Refused {
         /// What is expected.
         why: String,
     },
+    /// A patch does not apply to what there is.
+    #[error("{why}")]
+    Inapplicable {
+        /// Header, parameter or element.
+        at: String,
+        /// What is expected.
+        why: String,
+    },
     /// The document is refused.
     #[error("{}", .0.message)]
     Document(ParseError),
@@ -236,6 +244,7 @@ impl Refused {
             Refused::Contradiction { .. } => (StatusCode::BAD_REQUEST, "invariant"),
             Refused::NotSupported { .. } => (StatusCode::BAD_REQUEST, "not-supported"),
             Refused::TooCostly { .. } => (StatusCode::BAD_REQUEST, "too-costly"),
+            Refused::Inapplicable { .. } => (StatusCode::UNPROCESSABLE_ENTITY, "processing"),
             Refused::Unprocessable { .. } => (StatusCode::UNPROCESSABLE_ENTITY, "not-supported"),
             Refused::Document(error) => (document_status(error.kind), error.kind.as_code()),
             Refused::Plan(_) | Refused::Subscription(_) => {
@@ -271,6 +280,7 @@ impl Refused {
         | Refused::NotSupported { at, .. }
         | Refused::TooCostly { at, .. }
         | Refused::Security { at, .. }
+        | Refused::Inapplicable { at, .. }
         | Refused::Unprocessable { at, .. } = self
         {
             return vec![issue(Some(at.clone()), self.to_string())];

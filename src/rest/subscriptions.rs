@@ -27,8 +27,8 @@ pub(super) fn check(rest: &Rest, who: &Who, body: &[u8]) -> Result<(), Refused> 
     if !refusals.is_empty() {
         return Err(Refused::Subscription(refusals));
     }
-    if let Ok(query) = followed {
-        who.may(&query.kind, Rights::READ.and(Rights::SEARCH))?;
+    if let Ok(followed) = followed {
+        who.may(&followed.query.kind, Rights::READ.and(Rights::SEARCH))?;
     }
     match rest.subscribers.check(&hook.endpoint) {
         Ok(_) => Ok(()),

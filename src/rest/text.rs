@@ -49,6 +49,11 @@ pub(super) fn http_date(us: i64) -> String {
     utc(us).format("%a, %d %b %Y %H:%M:%S GMT").to_string()
 }
 
+/// The instant of an HTTP date; none if it is none.
+pub(super) fn us_of_http_date(text: &str) -> Option<i64> {
+    DateTime::parse_from_rfc2822(text.trim()).ok().map(|at| at.timestamp_micros())
+}
+
 /// `W/"3"`.
 pub(super) fn etag(version: u64) -> String {
     format!("W/\"{version}\"")

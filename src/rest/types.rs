@@ -1,8 +1,10 @@
 //! The table of resource types: what each can be asked, and what a write of it means. Requests are routed by it, and
 //! the CapabilityStatement is printed from it.
 
+use super::parameters::{self, Param};
+
 /// One resource type.
-#[derive(Debug)]
+#[derive(PartialEq, Eq, Debug)]
 pub struct Kind {
     /// Its name.
     pub name: &'static str,
@@ -10,8 +12,8 @@ pub struct Kind {
     pub origin: Origin,
     /// What else must happen when it is written.
     pub effect: Effect,
-    /// What it can be searched by, beside what every type can ([`EVERY`]).
-    pub filters: &'static [Filter],
+    /// What it can be searched by, beside what every type can ([`parameters::EVERY`]).
+    pub parameters: &'static [Param],
     /// Its operations: of the type, of one of its documents, or of both.
     pub operations: &'static [Operation],
 }
@@ -38,45 +40,15 @@ pub enum Effect {
     Rules,
 }
 
-/// A search parameter.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub struct Filter {
-    /// Its name in a query.
-    pub name: &'static str,
-    /// What it compares.
-    pub column: Column,
-}
-
-/// What a search parameter compares.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub enum Column {
-    /// The logical id.
-    Id,
-    /// The instant of the last change.
-    Updated,
-    /// A business identifier.
-    Identifier,
-    /// The patient it is about.
-    Patient,
-    /// The encounter it belongs to.
-    Encounter,
-    /// The status.
-    Status,
-    /// The owner of a Task.
-    Owner,
-    /// The place.
-    Location,
-    /// The code.
-    Code,
-    /// What a Task is about.
-    Focus,
-}
-
 /// An operation. None of them changes anything, so each is asked with `GET` or `POST`.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum Operation {
     /// `$evaluate-measure`.
     EvaluateMeasure,
+    /// `$care-gaps`.
+    CareGaps,
+    /// `$data-requirements`.
+    DataRequirements,
     /// `$explain`.
     Explain,
     /// `$translate`.
@@ -96,6 +68,8 @@ impl Operation {
     pub const fn name(self) -> &'static str {
         match self {
             Operation::EvaluateMeasure => "evaluate-measure",
+            Operation::CareGaps => "care-gaps",
+            Operation::DataRequirements => "data-requirements",
             Operation::Explain => "explain",
             Operation::Translate => "translate",
             Operation::Try => "try",
@@ -109,6 +83,11 @@ impl Operation {
     pub const fn tells_of(self) -> &'static [&'static str] {
         match self {
             Operation::EvaluateMeasure => &["MeasureReport"],
+            Operation::CareGaps => {
+                &["MeasureReport", "DetectedIssue", "Patient", "Encounter", "Procedure", "Observation"]
+            }
+            // the codes that the site's maps and conditions list
+            Operation::DataRequirements => &["ConceptMap", "ValueSet", "PlanDefinition"],
             // what it says is read from the charting of the stay, which it names
             Operation::Explain => &["Encounter", "Procedure", "Observation"],
             // it says whether what a document names is there
@@ -124,6 +103,10 @@ impl Operation {
     pub const fn definition(self) -> &'static str {
         match self {
             Operation::EvaluateMeasure => "https://terce.example/fhir/OperationDefinition/evaluate-measure",
+            Operation::CareGaps => "https://terce.example/fhir/OperationDefinition/care-gaps",
+            Operation::DataRequirements => {
+                "http://hl7.org/fhir/OperationDefinition/Measure-data-requirements"
+            }
             Operation::Explain => "https://terce.example/fhir/OperationDefinition/explain",
             Operation::Translate => "http://hl7.org/fhir/OperationDefinition/ConceptMap-translate",
             Operation::Try => "https://terce.example/fhir/OperationDefinition/try",
@@ -154,8 +137,13 @@ impl Kind {
     }
 
     /// All its search parameters.
-    pub fn all_filters(&self) -> impl Iterator<Item = &'static Filter> {
-        EVERY.iter().chain(self.filters)
+    pub fn all_parameters(&self) -> impl Iterator<Item = &'static Param> {
+        parameters::EVERY.iter().chain(self.parameters)
+    }
+
+    /// One of its search parameters.
+    pub fn parameter(&self, name: &str) -> Option<&'static Param> {
+        self.all_parameters().find(|p| p.name == name)
     }
 
     /// Its place in the table.
@@ -169,106 +157,66 @@ pub fn kind(name: &str) -> Option<&'static Kind> {
     KINDS.iter().find(|k| k.name == name)
 }
 
-const fn by(name: &'static str, column: Column) -> Filter {
-    Filter { name, column }
+const fn fed(name: &'static str, effect: Effect, parameters: &'static [Param]) -> Kind {
+    Kind { name, origin: Origin::Feed, effect, parameters, operations: &[Operation::Validate] }
 }
 
-const PATIENT: Filter = by("patient", Column::Patient);
-const SUBJECT: Filter = by("subject", Column::Patient);
-const ENCOUNTER: Filter = by("encounter", Column::Encounter);
-const IDENTIFIER: Filter = by("identifier", Column::Identifier);
-const STATUS: Filter = by("status", Column::Status);
-const LOCATION: Filter = by("location", Column::Location);
-const CODE: Filter = by("code", Column::Code);
-
-/// What every type can be searched by.
-pub const EVERY: &[Filter] = &[by("_id", Column::Id), by("_lastUpdated", Column::Updated)];
-
-/// Parameters that say how an answer is to be made, not what is to be found.
-pub const CONTROLS: &[&str] = &["_count", "_sort", "_summary", "_total", "_format", "_pretty", "_cursor"];
-
-const CHARTED: &[Filter] = &[PATIENT, SUBJECT, ENCOUNTER, IDENTIFIER];
-
-const fn fed(name: &'static str, effect: Effect, filters: &'static [Filter]) -> Kind {
-    Kind { name, origin: Origin::Feed, effect, filters, operations: &[Operation::Validate] }
-}
-
-const fn made(name: &'static str, origin: Origin, filters: &'static [Filter]) -> Kind {
-    Kind { name, origin, effect: Effect::Patient, filters, operations: &[] }
+const fn made(name: &'static str, origin: Origin, parameters: &'static [Param]) -> Kind {
+    Kind { name, origin, effect: Effect::Patient, parameters, operations: &[] }
 }
 
 /// The types that are kept here; the most written first.
 pub const KINDS: &[Kind] = &[
-    fed("Procedure", Effect::Patient, CHARTED),
-    fed("Observation", Effect::Patient, CHARTED),
+    fed("Procedure", Effect::Patient, parameters::PROCEDURE),
+    fed("Observation", Effect::Patient, parameters::OBSERVATION),
     Kind {
         operations: &[Operation::Explain, Operation::VentilatorEvents, Operation::Validate],
-        ..fed("Encounter", Effect::Patient, &[PATIENT, SUBJECT, IDENTIFIER])
+        ..fed("Encounter", Effect::Patient, parameters::ENCOUNTER)
     },
-    fed("Patient", Effect::Patient, &[IDENTIFIER]),
-    fed(
-        "MedicationAdministration",
-        Effect::Patient,
-        &[PATIENT, SUBJECT, by("context", Column::Encounter), IDENTIFIER],
-    ),
-    fed("Condition", Effect::Patient, CHARTED),
+    fed("Patient", Effect::Patient, parameters::PATIENT),
+    fed("MedicationAdministration", Effect::Patient, parameters::MEDICATION_ADMINISTRATION),
+    fed("Condition", Effect::Patient, parameters::CONDITION),
     // R4 has no encounter in a DeviceUseStatement
-    fed("DeviceUseStatement", Effect::Patient, &[PATIENT, SUBJECT, IDENTIFIER]),
+    fed("DeviceUseStatement", Effect::Patient, parameters::DEVICE_USE_STATEMENT),
     // a Device without a patient is one of the ward's: it is linked by what uses it
-    fed("Device", Effect::Readers, &[PATIENT, IDENTIFIER]),
-    fed("Location", Effect::Readers, &[IDENTIFIER]),
-    fed("Group", Effect::Readers, &[IDENTIFIER]),
+    fed("Device", Effect::Readers, parameters::DEVICE),
+    fed("Location", Effect::Readers, parameters::LOCATION),
+    fed("Group", Effect::Readers, parameters::GROUP),
     Kind {
         operations: &[Operation::Try, Operation::Validate],
-        ..fed("PlanDefinition", Effect::Rules, &[IDENTIFIER])
+        ..fed("PlanDefinition", Effect::Rules, parameters::PLAN_DEFINITION)
     },
     Kind {
         operations: &[Operation::Translate, Operation::Validate],
-        ..fed("ConceptMap", Effect::Rules, &[])
+        ..fed("ConceptMap", Effect::Rules, parameters::CONCEPT_MAP)
     },
-    fed("ValueSet", Effect::Rules, &[IDENTIFIER]),
-    fed("CodeSystem", Effect::Readers, &[IDENTIFIER]),
+    fed("ValueSet", Effect::Rules, parameters::VALUE_SET),
+    fed("CodeSystem", Effect::Readers, parameters::CODE_SYSTEM),
     Kind {
-        operations: &[Operation::EvaluateMeasure, Operation::Validate],
-        ..fed("Measure", Effect::Readers, &[IDENTIFIER])
+        operations: &[
+            Operation::EvaluateMeasure,
+            Operation::CareGaps,
+            Operation::DataRequirements,
+            Operation::Validate,
+        ],
+        ..fed("Measure", Effect::Readers, parameters::MEASURE)
     },
     Kind {
         operations: &[Operation::Status, Operation::Validate],
-        ..fed("Subscription", Effect::Readers, &[STATUS])
+        ..fed("Subscription", Effect::Readers, parameters::SUBSCRIPTION)
     },
     Kind {
         operations: &[Operation::Explain, Operation::Validate],
-        ..made(
-            "Task",
-            Origin::Shared,
-            &[
-                PATIENT,
-                SUBJECT,
-                ENCOUNTER,
-                STATUS,
-                by("owner", Column::Owner),
-                LOCATION,
-                CODE,
-                by("focus", Column::Focus),
-                IDENTIFIER,
-            ],
-        )
+        ..made("Task", Origin::Shared, parameters::TASK)
     },
     Kind {
         operations: &[Operation::Explain],
-        ..made(
-            "DetectedIssue",
-            Origin::Service,
-            &[PATIENT, SUBJECT, ENCOUNTER, STATUS, LOCATION, CODE, IDENTIFIER],
-        )
+        ..made("DetectedIssue", Origin::Service, parameters::DETECTED_ISSUE)
     },
-    made(
-        "MeasureReport",
-        Origin::Service,
-        &[PATIENT, SUBJECT, ENCOUNTER, STATUS, LOCATION, CODE, IDENTIFIER],
-    ),
-    // as shipped: the operations that HL7 does not define
-    made("OperationDefinition", Origin::Service, &[]),
+    made("MeasureReport", Origin::Service, parameters::MEASURE_REPORT),
+    // as shipped: the operations and search parameters that HL7 does not define
+    made("OperationDefinition", Origin::Service, parameters::OPERATION_DEFINITION),
+    made("SearchParameter", Origin::Service, parameters::SEARCH_PARAMETER),
     // as shipped: what stands beside R4's own elements
-    made("StructureDefinition", Origin::Service, &[]),
+    made("StructureDefinition", Origin::Service, parameters::STRUCTURE_DEFINITION),
 ];

@@ -162,6 +162,18 @@ pub(super) async fn conditional_update(
     store(rest, ask, draft, id, Precondition::Match(token), &held).await
 }
 
+/// The id of the one document of a type that has an identifier.
+///
+/// # Errors
+/// `MultipleMatches`.
+pub(super) async fn matching(rest: &Rest, kind: &Kind, token: &Token) -> Result<Option<String>, Refused> {
+    let mut found = rest.store.by_identifier(kind.name, token).await?.into_iter();
+    match (found.next(), found.next()) {
+        (first, None) => Ok(first),
+        _ => Err(Refused::MultipleMatches),
+    }
+}
+
 async fn store(
     rest: &Rest,
     ask: &Ask<'_>,
@@ -268,8 +280,8 @@ pub(super) async fn amendment(
     Ok((write, body))
 }
 
-/// The answer to a create or an update: `body` are the bytes that are stored, if they are at hand.
-async fn answer(
+/// The answer to a create, an update or a patch: `body` are the bytes that are stored, if they are at hand.
+pub(super) async fn answer(
     rest: &Rest,
     ask: &Ask<'_>,
     kind: &'static Kind,

@@ -88,17 +88,17 @@ impl Stays {
         at: Instant,
     ) -> Result<Vec<(String, Vec<u8>)>, StoreError> {
         let mut out = Vec::new();
-        let mut after = None;
+        let (mut after, mut as_of) = (None, None);
         loop {
             let order = Order::OldestFirst;
-            let query = Query { kind: kind.into(), after, limit: CHUNK, order, ..Query::default() };
+            let query = Query { kind: kind.into(), as_of, after, limit: CHUNK, order, ..Query::default() };
             let page = self.0.store.search(query).await?;
-            for document in page.documents {
-                if let Some(then) = self.version_at(document, at).await? {
+            for row in page.documents {
+                if let Some(then) = self.version_at(row.document, at).await? {
                     out.extend(then.body.map(|body| (then.id, body)));
                 }
             }
-            after = page.next;
+            (after, as_of) = (page.next, Some(page.as_of));
             if after.is_none() {
                 return Ok(out);
             }

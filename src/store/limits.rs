@@ -52,3 +52,7 @@ pub(super) const LOG_BYTES: i64 = 256 << 20;
 
 /// Prepared statements kept by a connection: all of the store's fixed ones and some of the composed searches.
 pub(super) const STATEMENTS: usize = 96;
+
+/// Microseconds of receiving after which it is noted again how far all has been received: a list that is asked for
+/// since a time begins at most so much too early.
+pub(super) const SEEN_STEP_US: i64 = 60_000_000;

@@ -25,8 +25,9 @@ pub use batch::{
 };
 pub use error::StoreError;
 pub use query::{
-    AheadRow, Changes, Counts, Derived, Document, DoubtRow, Doubts, Order, OutcomeQuery, Page, Query,
-    ShareRow, Shares, SourceRow, StayQuery, Subject, Summed, SumsQuery, TokenRow,
+    AheadRow, Among, Changes, Counts, Derived, Document, DoubtRow, Doubts, Fits, Followed, Listed, Order,
+    OutcomeQuery, Page, Past, PastQuery, Query, ShareRow, Shares, SourceRow, StayQuery, Subject, Summed,
+    SumsQuery, TokenRow,
 };
 pub use sqlite::Sqlite;
 pub use sums::{Part, Share, SumRow, Sums};
@@ -94,6 +95,27 @@ impl Store {
     ) -> Result<Vec<Document>, StoreError> {
         match self {
             Store::Sqlite(db) => db.history(kind, id, before, limit).await,
+        }
+    }
+
+    /// Versions of the documents of a kind, the newest first. What is written meanwhile comes before the first page.
+    pub async fn past(&self, query: PastQuery) -> Result<Vec<Past>, StoreError> {
+        match self {
+            Store::Sqlite(db) => db.past(query).await,
+        }
+    }
+
+    /// The version at a position among all changes.
+    pub async fn document_at(&self, seq: i64) -> Result<Option<Document>, StoreError> {
+        match self {
+            Store::Sqlite(db) => db.document_at(seq).await,
+        }
+    }
+
+    /// How many current documents there are of a kind.
+    pub async fn count(&self, kind: &str) -> Result<u64, StoreError> {
+        match self {
+            Store::Sqlite(db) => db.count(kind).await,
         }
     }
 

@@ -2,6 +2,7 @@
 
 use std::borrow::Cow;
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use super::sums::{Part, SumRow};
 
@@ -73,32 +74,54 @@ pub enum Order {
     NewestFirst,
 }
 
-/// Which current documents of a kind to list. An empty or absent criterion is none; all that are given must hold.
+/// Which current documents of a kind to list.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
 pub struct Query {
     /// Resource type.
     pub kind: Cow<'static, str>,
-    /// Logical ids, one of which it must have.
-    pub ids: Vec<String>,
-    /// Logical id of the patient.
-    pub patient: Option<String>,
-    /// Logical id of the encounter.
-    pub encounter: Option<String>,
+    /// Which of them.
+    pub among: Among,
     /// Last changed at or after, in microseconds.
     pub updated_from_us: Option<i64>,
     /// Last changed before, in microseconds.
     pub updated_to_us: Option<i64>,
-    /// Criteria that only documents written with an outcome meet.
-    pub outcome: OutcomeQuery,
     /// In which order.
     pub order: Order,
+    /// `Page::as_of` of the first page; none: this is the first, or what has changed since is to be listed again.
+    pub as_of: Option<i64>,
     /// `Page::next` of the page before.
     pub after: Option<i64>,
-    /// Rows wanted; 0: only the total.
+    /// Rows wanted.
     pub limit: usize,
-    /// Whether the total is wanted: it costs a scan of everything that fits.
-    pub total: bool,
 }
+
+/// Which documents of a kind are looked at: each is found by an index, whatever else there is.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub enum Among {
+    /// All.
+    #[default]
+    All,
+    /// Those with one of these logical ids.
+    Ids(Vec<String>),
+    /// Those about one of these patients, by logical id.
+    Patients(Vec<String>),
+    /// Those that belong to one of these encounters, by logical id.
+    Encounters(Vec<String>),
+    /// Those that were written with an outcome that fits.
+    Outcomes(OutcomeQuery),
+}
+
+/// Documents of a kind, and a look at each of them: what a subscription is about.
+#[derive(Clone)]
+pub struct Followed {
+    /// Where to look.
+    pub query: Query,
+    /// Which of them are meant.
+    pub fits: Fits,
+}
+
+/// Whether a document is meant at an instant, in microseconds.
+pub type Fits = Arc<dyn Fn(&Document, i64) -> bool + Send + Sync>;
 
 /// Criteria on the search columns of an outcome. Of a list one must fit; an empty list is no criterion.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
@@ -123,16 +146,55 @@ pub struct OutcomeQuery {
 
 /// A part of a list.
 ///
-/// Guarantees: going from page to page, what did not change meanwhile is listed once, neither skipped nor repeated;
-/// what did change is listed again at its new place in `OldestFirst`, and may be missed in `NewestFirst`.
+/// Every document has the place that its version at `as_of` has among all changes. Going from page to page with the
+/// `as_of` of the first, places never change, whatever is written meanwhile.
+///
+/// Guarantees: each document that there was at `as_of` and still is, is listed once, neither skipped nor repeated, as
+/// it is now. What was created meanwhile is not listed. Without `as_of`, what changed meanwhile is listed again at its
+/// new place in `OldestFirst`, and may be missed in `NewestFirst`.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
 pub struct Page {
     /// The rows.
-    pub documents: Vec<Document>,
+    pub documents: Vec<Listed>,
+    /// The position among all changes as of which places are.
+    pub as_of: i64,
     /// Where the next page begins; none: this is the last.
     pub next: Option<i64>,
-    /// How many documents fit the query, whatever the page; if it was asked for.
-    pub total: Option<u64>,
+}
+
+/// A document in a list.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Listed {
+    /// Its place in the list: the position of the version that was current at `Page::as_of`.
+    pub place: i64,
+    /// The document as it is now.
+    pub document: Document,
+}
+
+/// Which versions to list, the newest first.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct PastQuery {
+    /// Resource type.
+    pub kind: Cow<'static, str>,
+    /// Logical id; none: of all documents of the kind.
+    pub id: Option<String>,
+    /// Position of the last row of the page before.
+    pub before: Option<i64>,
+    /// Received at or after, in microseconds.
+    pub since_us: Option<i64>,
+    /// Current at some time in the half-open span `[from, to)`, in microseconds.
+    pub at_us: Option<(i64, i64)>,
+    /// Rows wanted.
+    pub limit: usize,
+}
+
+/// One version in a list of versions.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Past {
+    /// The version.
+    pub document: Document,
+    /// Whether there was no such document before it, or it was deleted.
+    pub created: bool,
 }
 
 /// Which stays to list, in the order of their ids.

@@ -42,7 +42,6 @@ pub(super) const TOKEN: &str = "SELECT client, scopes, until_us FROM token WHERE
 
 // Documents
 
-pub(super) const DOCUMENT: &str = document!();
 pub(super) const HEAD: &str = "SELECT seq, version, state, first_us, received_us, digest, patient, encounter, names \
      FROM document WHERE kind = ?1 AND id = ?2 ORDER BY version DESC LIMIT 1";
 pub(super) const LAST_SEQ: &str =
@@ -65,6 +64,47 @@ pub(super) const HISTORY: &str = concat!(
     document!(),
     " FROM document d WHERE d.kind = ?1 AND d.id = ?2 AND d.version < ?3 ORDER BY d.version DESC LIMIT ?4"
 );
+pub(super) const AT: &str = concat!("SELECT ", document!(), " FROM document d WHERE d.seq = ?1");
+/// The documents of a kind in the order of their places: the versions that were current at ?3, with what is current now.
+pub(super) const LISTED: &str = concat!(
+    "SELECT ",
+    document!(),
+    ", p.seq FROM document p JOIN document d ON d.seq = CASE p.state WHEN 1 THEN p.seq ELSE \
+     (SELECT c.seq FROM document c WHERE c.id = p.id AND c.kind = p.kind ORDER BY c.version DESC LIMIT 1) END \
+     WHERE p.kind = ?1 AND p.seq > ?2 AND p.seq <= ?6 AND (p.state = 1 OR (p.state = 0 AND p.body IS NOT NULL \
+     AND NOT EXISTS (SELECT 1 FROM document n WHERE n.id = p.id AND n.kind = p.kind AND n.version = p.version + 1 \
+     AND n.seq <= ?3))) AND d.state = 1 AND d.received_us >= ?4 AND d.received_us < ?5 ORDER BY p.seq"
+);
+/// The same where nothing has changed since ?3: most rows need no look beyond the index.
+pub(super) const LISTED_NOW: &str = concat!(
+    "SELECT ",
+    document!(),
+    ", d.seq FROM document d WHERE d.kind = ?1 AND d.seq > ?2 AND d.seq <= ?3 AND d.seq <= ?6 AND d.state = 1 \
+     AND d.received_us >= ?4 AND d.received_us < ?5 ORDER BY d.seq"
+);
+pub(super) const ID_PLACES: &str = "SELECT seq, id FROM document WHERE id = ?2 AND kind = ?1 AND state = 1";
+pub(super) const PATIENT_PLACES: &str =
+    "SELECT seq, id FROM document WHERE patient = ?2 AND kind = ?1 AND state > 0 AND state = 1";
+pub(super) const ENCOUNTER_PLACES: &str =
+    "SELECT seq, id FROM document WHERE encounter = ?2 AND kind = ?1 AND state > 0 AND state = 1";
+/// Where a document was at ?3, if it was there.
+pub(super) const PLACE_AT: &str = "SELECT seq, body IS NOT NULL FROM document \
+     WHERE id = ?2 AND kind = ?1 AND seq <= ?3 ORDER BY version DESC LIMIT 1";
+/// The last position of which all before it are known to have been received before ?1.
+pub(super) const SEEN_BEFORE: &str = "SELECT MAX(seq) FROM seen WHERE us < ?1";
+pub(super) const LAST_SEEN: &str = "SELECT us FROM seen ORDER BY us DESC LIMIT 1";
+pub(super) const SEE: &str = "INSERT INTO seen (us, seq) VALUES (?1, ?2)";
+/// Versions of a kind, and whether what was before them was something; ?6: superseded after it, or not at all.
+pub(super) const PAST: &str = concat!(
+    "SELECT ",
+    document!(),
+    ", (SELECT b.body IS NOT NULL FROM document b WHERE b.id = d.id AND b.kind = d.kind \
+     AND b.version = d.version - 1) FROM document d WHERE d.kind = ?1 AND d.seq < ?2 AND d.seq > ?3 \
+     AND d.received_us >= ?4 AND d.received_us < ?5 AND (d.state <> 0 OR \
+     (SELECT n.received_us FROM document n WHERE n.id = d.id AND n.kind = d.kind AND n.version = d.version + 1) > ?6) "
+);
+pub(super) const PAST_OF_KIND: &str = "ORDER BY d.seq DESC LIMIT ?7";
+pub(super) const PAST_OF_ONE: &str = "AND d.id = ?8 ORDER BY d.version DESC LIMIT ?7";
 /// A document that names only an encounter is the patient's from the moment that both it and the encounter are there.
 pub(super) const OF_PATIENT: &str = concat!(
     "SELECT ",
@@ -195,6 +235,7 @@ pub(super) const DOUBTS: &str = "SELECT seq, patient, kind, id, why, since_us FR
 // Counts
 
 pub(super) const COUNT_DOCUMENTS: &str = "SELECT kind, documents FROM kind ORDER BY kind";
+pub(super) const COUNT_OF: &str = "SELECT documents FROM kind WHERE kind = ?1";
 pub(super) const COUNT_OPEN: &str =
     "SELECT kind, COUNT(*) FROM outcome WHERE open = 1 GROUP BY kind ORDER BY kind";
 pub(super) const COUNT_SUBJECTS: &str = "SELECT COUNT(*), (SELECT COUNT(*) FROM subject WHERE since_seq > 0), \

@@ -25,7 +25,7 @@ pub use map::DEFAULT_MAP;
 pub use watch::{Watch, Watches};
 
 use std::borrow::Cow;
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::hash::{BuildHasherDefault, Hasher};
 use std::sync::Arc;
 
@@ -354,6 +354,19 @@ impl Codes {
     /// What surveillance looks at in a code.
     pub fn watched(&self, system: &str, code: &str) -> Watches {
         self.watched.get(system).and_then(|codes| codes.get(code)).copied().unwrap_or_default()
+    }
+
+    /// System and code of everything whose meaning is wanted, in order.
+    pub fn that(&self, wanted: impl Fn(&Meaning) -> bool) -> BTreeSet<(&str, &str)> {
+        let all = self.by_system.iter().flat_map(|(s, codes)| codes.iter().map(move |(c, m)| (s, c, m)));
+        all.filter(|(_, _, meaning)| wanted(meaning)).map(|(s, c, _)| (&**s, &**c)).collect()
+    }
+
+    /// System and code of everything in which surveillance looks at one of these, in order.
+    pub fn watched_as(&self, wanted: &[Watch]) -> BTreeSet<(&str, &str)> {
+        let all = self.watched.iter().flat_map(|(s, codes)| codes.iter().map(move |(c, w)| (s, c, w)));
+        let any = |watches: &Watches| wanted.iter().any(|watch| watches.has(*watch));
+        all.filter(|(_, _, watches)| any(watches)).map(|(s, c, _)| (&**s, &**c)).collect()
     }
 
     /// Adds a meaning to a code; an empty meaning makes it known.

@@ -72,7 +72,7 @@ pub struct Links {
 pub struct Read {
     /// Whose it is.
     pub links: Links,
-    /// Business identifiers that have both a system and a value.
+    /// System (empty: none) and value of each business identifier that has a value.
     pub identifiers: Vec<(String, String)>,
     /// What is odd and was let in all the same.
     pub warnings: Vec<ParseError>,
@@ -232,7 +232,7 @@ fn typed<T: Linked>(body: &[u8], bases: &Bases) -> Result<Read, ParseError> {
 }
 
 fn identifiers(given: &[Identifier]) -> Vec<(String, String)> {
-    given.iter().filter_map(|i| Some((i.system.clone()?, i.value.clone()?))).collect()
+    given.iter().filter_map(|i| Some((i.system.clone().unwrap_or_default(), i.value.clone()?))).collect()
 }
 
 /// Where each type has its links.

@@ -53,11 +53,13 @@ pub use kind::MEASURES;
 pub use list::with_subjects;
 pub use rows::{COLUMNS, Row, rows};
 
+use std::sync::Arc;
+
 use chrono::NaiveDate;
 use fhir_models::{Measure, MeasureReport};
 
 use self::kind::Kind;
-use crate::care::protocol::Rules;
+use crate::care::protocol::{Requirement, Rules};
 use crate::care::time::Instant;
 use crate::care::totals::Totals;
 
@@ -130,6 +132,17 @@ impl Beside {
     }
 }
 
+/// What of the record a measure is counted from, beside stays and ventilation.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Reads {
+    /// Nothing.
+    Stays,
+    /// Care.
+    Care,
+    /// What surveillance looks at.
+    Surveillance,
+}
+
 /// The version of all of them.
 pub const VERSION: &str = "0.1.0";
 
@@ -146,6 +159,52 @@ pub fn tells_events(id: &str) -> bool {
 /// Whether the measure `id` has a score, which can be compared and followed over time.
 pub fn has_score(id: &str) -> bool {
     Kind::of(id).is_some_and(|kind| kind.counts.score() != kind::Score::None)
+}
+
+/// Id and title of each requirement that the measure `id` has a group for; none if its groups are about something else,
+/// or are not about chances to give care.
+pub fn requirements(id: &str, rules: &Rules) -> Option<Vec<(Arc<str>, Arc<str>)>> {
+    let kind = Kind::of(id)?;
+    match kind.counts {
+        kind::Counted::Opportunities | kind::Counted::RequirementDays => {}
+        kind::Counted::Covered
+        | kind::Counted::Unverified
+        | kind::Counted::CompleteDays
+        | kind::Counted::Charting
+        | kind::Counted::VentilatorDays
+        | kind::Counted::PatientDays
+        | kind::Counted::Utilisation
+        | kind::Counted::Events
+        | kind::Counted::InfectedEvents => return None,
+    }
+    let subjects = definition::subjects(kind, rules, &Totals::default());
+    let found = subjects.into_iter().filter_map(|subject| match subject {
+        definition::Subject::Requirement(id, title) => Some((id, title)),
+        definition::Subject::Whole => None,
+    });
+    Some(found.collect())
+}
+
+/// What of the record the measure `id` is counted from; none if there is no such measure.
+pub fn reads(id: &str) -> Option<Reads> {
+    let kind = Kind::of(id)?;
+    Some(match kind.counts {
+        kind::Counted::Opportunities
+        | kind::Counted::Covered
+        | kind::Counted::Unverified
+        | kind::Counted::RequirementDays
+        | kind::Counted::CompleteDays
+        | kind::Counted::Charting => Reads::Care,
+        kind::Counted::VentilatorDays | kind::Counted::PatientDays | kind::Counted::Utilisation => {
+            Reads::Stays
+        }
+        kind::Counted::Events | kind::Counted::InfectedEvents => Reads::Surveillance,
+    })
+}
+
+/// The requirements whose care the measure `id` counts; all of them where it is about all.
+pub fn counts_requirement(id: &str, requirement: &Requirement) -> bool {
+    Kind::of(id).is_some_and(|kind| kind.groups == kind::Groups::Whole || kind.groups.hold(requirement))
 }
 
 /// The Measure `id` as this site evaluates it: as it is shipped, with a group for each requirement of the protocols

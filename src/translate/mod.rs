@@ -13,6 +13,7 @@
 //! * [`outcomes`]: what must be said, as Task and DetectedIssue, and what has been said, read back;
 //! * [`subscription`]: what a subscriber asks for, and what it is told;
 //! * [`tallies`]: what a stay contributes to the sums, as numbers; [`measures`]: sums as MeasureReport;
+//! * [`gaps`]: where each requirement of a patient stands, as a document; [`needs`]: what a measure is counted from;
 //! * [`quality`]: what is wrong with what a site sends;
 //! * [`events`]: ventilator-associated events for people to confirm.
 
@@ -23,7 +24,9 @@ pub mod dossier;
 pub mod events;
 pub mod export;
 pub mod extract;
+pub mod gaps;
 pub mod measures;
+pub mod needs;
 pub mod outcomes;
 pub mod protocol;
 pub mod quality;

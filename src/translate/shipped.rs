@@ -23,7 +23,7 @@ impl Shipped {
 
 macro_rules! shipped {
     ($($kind:literal / $id:literal),+ $(,)?) => {
-        /// All of them: code systems, the default map, operations, protocols.
+        /// All of them: code systems, the default map, operations, search parameters, protocols.
         pub const ALL: &[Shipped] = &[
             $(Shipped { kind: $kind, id: $id, body: include_bytes!(concat!("shipped/", $kind, "-", $id, ".json")) }),+
         ];
@@ -43,9 +43,14 @@ shipped! {
     "CodeSystem" / "mitigation",
     "CodeSystem" / "requirement",
     "ConceptMap" / "default",
+    "OperationDefinition" / "care-gaps",
     "OperationDefinition" / "explain",
     "OperationDefinition" / "try",
     "OperationDefinition" / "ventilator-events",
+    "SearchParameter" / "Task-location",
+    "SearchParameter" / "Task-due",
+    "SearchParameter" / "DetectedIssue-status",
+    "SearchParameter" / "DetectedIssue-severity",
     "PlanDefinition" / "adult",
     "PlanDefinition" / "adult-fixed-times",
     "PlanDefinition" / "minimal",

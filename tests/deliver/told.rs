@@ -2,6 +2,8 @@
 
 use serde_json::json;
 
+use terce::store::{Batch, Write};
+
 use super::{Answer, Desk, Receiver, classic, loopback};
 
 const JSON: Option<&str> = Some("application/fhir+json");
@@ -144,4 +146,42 @@ async fn the_reconcilers_tasks_reach_a_subscriber_of_a_running_service() {
     let task: fhir_models::Task = fhir_models::parse(&got.body).unwrap();
     assert_eq!(task.r#for.unwrap().reference.unwrap(), "Patient/p");
     ward.service.shutdown().await.unwrap();
+}
+
+#[tokio::test]
+async fn criteria_are_those_of_a_search() {
+    let mut receiver = Receiver::start().await;
+    let desk = Desk::new(loopback(&[&receiver])).await;
+    let criteria = "Task?status:not=draft,completed&subject=Patient/p1&intent=order&priority:missing=true";
+    desk.follow("s", classic(criteria, &format!("{}/hook", receiver.url), JSON)).await;
+    let other = "Task?status=ready&patient=p2";
+    desk.follow("other", classic(other, &format!("{}/other", receiver.url), JSON)).await;
+    for (id, status) in [("t1", "draft"), ("t2", "ready"), ("t3", "completed"), ("t4", "in-progress")] {
+        desk.task(id, status, "a").await;
+    }
+    assert_eq!(receiver.get().await.path, "/hook/Task/t2");
+    assert_eq!(receiver.get().await.path, "/hook/Task/t4");
+    assert!(receiver.is_quiet());
+}
+
+#[tokio::test]
+async fn what_does_not_fit_is_passed_over_however_much_there_is() {
+    let mut receiver = Receiver::start().await;
+    let desk = Desk::new(loopback(&[&receiver])).await;
+    desk.follow("s", classic("Task?status=ready", &format!("{}/hook", receiver.url), JSON)).await;
+    let draft = |id: String| Write {
+        kind: "Task".into(),
+        id: Some(id),
+        body: Some(br#"{"resourceType":"Task","status":"draft","intent":"order"}"#.to_vec()),
+        ..Write::default()
+    };
+    let now_us = desk.clock.now().micros();
+    for part in 0..5 {
+        let writes = (0..1_000).map(|n| draft(format!("d{part}-{n}"))).collect();
+        desk.store.commit(Batch { now_us, writes, ..Batch::default() }).await.unwrap();
+    }
+    desk.task("t1", "ready", "a").await;
+    assert_eq!(receiver.get().await.path, "/hook/Task/t1");
+    desk.counts(|d| &d.taken, 1).await;
+    assert!(receiver.is_quiet());
 }

@@ -108,6 +108,7 @@ const WAYS: &[Way] = &[
     Way { name: "read", takes: "r", send: |k| plain("GET", format!("/fhir/{k}/x")) },
     Way { name: "head", takes: "r", send: |k| plain("HEAD", format!("/fhir/{k}/x")) },
     Way { name: "vread", takes: "r", send: |k| plain("GET", format!("/fhir/{k}/x/_history/1")) },
+    Way { name: "part", takes: "r", send: |k| plain("GET", format!("/fhir/{k}/x?_elements=id")) },
     Way { name: "history", takes: "r", send: |k| plain("GET", format!("/fhir/{k}/x/_history")) },
     Way { name: "history of the type", takes: "s", send: |k| plain("GET", format!("/fhir/{k}/_history")) },
     Way { name: "update", takes: "u", send: |k| writes("PUT", format!("/fhir/{k}/x"), k) },
@@ -129,6 +130,8 @@ const WAYS: &[Way] = &[
         send: |k| plain("DELETE", format!("/fhir/{k}{MATCHING}")),
     },
     Way { name: "search", takes: "s", send: |k| plain("GET", format!("/fhir/{k}")) },
+    Way { name: "head of a search", takes: "s", send: |k| plain("HEAD", format!("/fhir/{k}?_id=x")) },
+    Way { name: "count", takes: "s", send: |k| plain("GET", format!("/fhir/{k}?_summary=count")) },
     Way { name: "search by post", takes: "s", send: |k| plain("POST", format!("/fhir/{k}/_search")) },
     Way {
         name: "unknown operation",
@@ -152,6 +155,25 @@ const WAYS: &[Way] = &[
         takes: "ds",
         send: |k| entry("batch", "DELETE", format!("{k}{MATCHING}"), k),
     },
+    Way { name: "batch patch", takes: "u", send: |k| entry("batch", "PATCH", format!("{k}/x"), k) },
+    Way {
+        name: "batch conditional patch",
+        takes: "us",
+        send: |k| entry("batch", "PATCH", format!("{k}{MATCHING}"), k),
+    },
+    Way { name: "batch head", takes: "r", send: |k| entry("batch", "HEAD", format!("{k}/x"), k) },
+    Way { name: "batch vread", takes: "r", send: |k| entry("batch", "GET", format!("{k}/x/_history/1"), k) },
+    Way { name: "batch history", takes: "r", send: |k| entry("batch", "GET", format!("{k}/x/_history"), k) },
+    Way {
+        name: "batch history of the type",
+        takes: "s",
+        send: |k| entry("batch", "GET", format!("{k}/_history"), k),
+    },
+    Way {
+        name: "batch unknown operation",
+        takes: "cruds",
+        send: |k| entry("batch", "GET", format!("{k}/x/$expunge"), k),
+    },
     Way { name: "transaction create", takes: "c", send: |k| entry("transaction", "POST", k.to_owned(), k) },
     Way { name: "transaction conditional create", takes: "cs", send: |k| conditional("transaction", k) },
     Way { name: "transaction read", takes: "r", send: |k| entry("transaction", "GET", format!("{k}/x"), k) },
@@ -165,6 +187,26 @@ const WAYS: &[Way] = &[
         name: "transaction conditional update",
         takes: "us",
         send: |k| entry("transaction", "PUT", format!("{k}{MATCHING}"), k),
+    },
+    Way {
+        name: "transaction patch",
+        takes: "u",
+        send: |k| entry("transaction", "PATCH", format!("{k}/x"), k),
+    },
+    Way {
+        name: "transaction conditional patch",
+        takes: "us",
+        send: |k| entry("transaction", "PATCH", format!("{k}{MATCHING}"), k),
+    },
+    Way {
+        name: "transaction history of the type",
+        takes: "s",
+        send: |k| entry("transaction", "GET", format!("{k}/_history"), k),
+    },
+    Way {
+        name: "transaction vread",
+        takes: "r",
+        send: |k| entry("transaction", "GET", format!("{k}/x/_history/1"), k),
     },
     Way {
         name: "transaction delete",
@@ -263,6 +305,12 @@ async fn an_operation_takes_the_right_to_read_all_that_it_tells_of() {
         ("Task/t1/$explain", "Task Encounter Procedure Observation"),
         ("DetectedIssue/d1/$explain", "DetectedIssue Encounter Procedure Observation"),
         ("Measure/timeliness/$evaluate-measure", "Measure MeasureReport"),
+        (
+            "Measure/timeliness/$evaluate-measure?periodStart=2026&periodEnd=2026&comparedWith=2026-03-01",
+            "Measure MeasureReport Patient Encounter Procedure Observation",
+        ),
+        ("Measure/$care-gaps", "Measure MeasureReport DetectedIssue Patient Encounter Procedure Observation"),
+        ("Measure/timeliness/$data-requirements", "Measure ConceptMap ValueSet PlanDefinition"),
         ("PlanDefinition/adult/$try", "PlanDefinition"),
         ("PlanDefinition/$try", "PlanDefinition"),
         ("ConceptMap/default/$translate", "ConceptMap"),
@@ -275,7 +323,8 @@ async fn an_operation_takes_the_right_to_read_all_that_it_tells_of() {
             "Encounter Procedure Observation MedicationAdministration Patient",
         ),
     ] {
-        asked.insert(path.rsplit_once('$').unwrap().1);
+        let name = path.rsplit_once('$').unwrap().1;
+        asked.insert(name.split('?').next().unwrap());
         let scopes: Vec<String> = reads.split(' ').map(|kind| format!("system/{kind}.r")).collect();
         for method in ["GET", "POST"] {
             let send = || plain(method, format!("/fhir/{path}"));
@@ -301,6 +350,73 @@ async fn a_condition_in_the_place_of_a_reference_is_a_search_for_what_it_names()
         || bundle("transaction", json!({ "method": "POST", "url": "Procedure" }), Some(resource.clone()));
     assert!(forbidden(&service, "system/Procedure.c system/Patient.cru", sent()).await);
     assert!(!forbidden(&service, "system/Procedure.c system/Patient.s", sent()).await);
+}
+
+#[tokio::test]
+async fn what_a_search_looks_at_beside_takes_a_right_of_its_own() {
+    let service = guarded().await;
+    for (path, needs, others) in [
+        ("Task?patient.identifier=urn:charting|1", "Patient.s", "Patient.crud"),
+        ("Task?encounter.identifier=urn:charting|1&patient=p", "Encounter.s", "Encounter.crud"),
+        (
+            "Task?patient._has:Procedure:patient:code=x&patient.gender=male",
+            "Patient.s system/Procedure.s",
+            "Patient.s",
+        ),
+        ("Task?encounter.location.name=x", "Encounter.s system/Location.s", "Location.s"),
+        ("Task?encounter.location.name=x", "Encounter.s system/Location.s", "Encounter.s"),
+        ("Task?_include=Task:patient", "Patient.r", "Patient.cuds"),
+        ("Task?_include=Task:focus:Encounter", "Encounter.r", "Encounter.cuds"),
+        ("Task?_include=Task:owner:Device", "Device.r", "Device.cuds"),
+        ("Task?_revinclude=DetectedIssue:implicated", "DetectedIssue.s", "DetectedIssue.crud"),
+        ("Task?_revinclude=Procedure:patient", "Procedure.s", "Procedure.crud"),
+    ] {
+        let kind = if path.contains("_revinclude=D") {
+            "Procedure"
+        } else if path.contains("_revinclude=P") {
+            "Patient"
+        } else {
+            "Task"
+        };
+        let path = path.replacen("Task?", &format!("{kind}?"), 1);
+        let allowed = format!("system/{kind}.s system/{needs}");
+        let sent = [
+            |path: &str| plain("GET", format!("/fhir/{path}")),
+            |path: &str| entry("batch", "GET", path.to_owned(), "Task"),
+        ];
+        for sent in sent {
+            assert!(!forbidden(&service, &allowed, sent(&path)).await, "{path}");
+            let refused = format!("system/{kind}.s system/{others}");
+            assert!(forbidden(&service, &refused, sent(&path)).await, "{path} without {needs}");
+        }
+    }
+}
+
+#[tokio::test]
+async fn what_may_not_be_read_is_left_out_where_a_reference_can_lead_to_several_types() {
+    let service = guarded().await;
+    let all = token(&service, "system/*.cruds").await;
+    let authorized = [FHIR, ("authorization", &format!("Bearer {all}"))];
+    let member = |kind: &str| json!({ "entity": { "reference": format!("{kind}/x") } });
+    let group = json!({ "type": "person", "actual": true, "member": [member("Patient"), member("Device")] });
+    for (kind, body) in [("Patient", json!({})), ("Device", json!({})), ("Group", group)] {
+        let body = with(json!({ "resourceType": kind, "id": "x" }), body).to_string();
+        assert_eq!(service.ask("PUT", &format!("/fhir/{kind}/x"), &authorized, body).await.status, 201);
+    }
+    for (reads, included) in
+        [("Patient", vec!["Patient"]), ("Device", vec!["Device"]), ("*", vec!["Patient", "Device"])]
+    {
+        let token = token(&service, &format!("system/Group.s system/{reads}.r")).await;
+        let authorized = [("authorization", format!("Bearer {token}"))];
+        let header = [(authorized[0].0, authorized[0].1.as_str())];
+        let found = service.ask("GET", "/fhir/Group?_include=Group:member", &header, "").await.json();
+        let entries = found["entry"].as_array().unwrap();
+        let came = entries.iter().filter(|e| e["search"]["mode"] == "include");
+        let came: Vec<&str> = came.map(|e| e["resource"]["resourceType"].as_str().unwrap()).collect();
+        assert_eq!(came, included, "{reads}");
+    }
+    let sent = plain("GET", "/fhir/Group?_include=Group:member".to_owned());
+    assert!(forbidden(&service, "system/Group.s", sent).await, "none of them may be read");
 }
 
 #[tokio::test]

@@ -3,7 +3,7 @@
 use serde_json::{Value, json};
 use terce::rest::types::{KINDS, Origin};
 
-use super::{Service, procedure, with};
+use super::{FHIR, Service, link, procedure, with};
 
 /// The smallest document of each type that clients write.
 fn smallest(kind: &str) -> Value {
@@ -85,6 +85,15 @@ async fn everything_that_the_statement_promises_is_kept() {
                 "read" => service.get(&one).await,
                 "vread" => service.get(&format!("{one}/_history/1")).await,
                 "history-instance" => service.get(&format!("{one}/_history")).await,
+                "history-type" => {
+                    assert_eq!(service.get(&format!("{at}/_history")).await.status, 200);
+                    continue;
+                }
+                "patch" => {
+                    let patch = json!([{ "op": "test", "path": "/resourceType", "value": kind }]).to_string();
+                    let of = [("content-type", "application/json-patch+json")];
+                    service.ask("PATCH", &one, &of, patch).await
+                }
                 "update" if known == 404 => continue,
                 "update" => {
                     service.put(&one, &with(smallest(kind), json!({ "id": id, "language": "fr" }))).await
@@ -101,7 +110,8 @@ async fn everything_that_the_statement_promises_is_kept() {
             let name = operation["name"].as_str().unwrap();
             let (of, status) = match name {
                 // a report says for which period, a translation of what
-                "evaluate-measure" => ("timeliness", 400),
+                "evaluate-measure" | "care-gaps" => ("timeliness", 400),
+                "data-requirements" => ("timeliness", 200),
                 "translate" => ("default", 400),
                 _ => (id.as_str(), known),
             };
@@ -127,18 +137,94 @@ async fn everything_that_the_statement_promises_is_kept() {
     }
 }
 
-/// Tries each search parameter that is promised.
+/// Tries each search parameter, modifier and include that is promised, and that others are refused.
 async fn searched(service: &Service, resource: &Value, at: &str) {
     let form = [("content-type", "application/x-www-form-urlencoded")];
     assert_eq!(service.get(at).await.status, 200);
     assert_eq!(service.ask("POST", &format!("{at}/_search"), &form, "").await.status, 200);
+    let strict = [("prefer", "handling=strict")];
+    let status = async |query: String| {
+        let reply = service.ask("GET", &format!("{at}?{query}"), &strict, "").await;
+        let own = if reply.status == 200 { link(&reply.json(), "self").unwrap() } else { String::new() };
+        (reply.status, own)
+    };
     for parameter in resource["searchParam"].as_array().unwrap() {
-        let name = parameter["name"].as_str().unwrap();
-        let value = if parameter["type"] == "date" { "ge2026-01-01" } else { "x1" };
-        let strict = [("prefer", "handling=strict")];
-        let reply = service.ask("GET", &format!("{at}?{name}={value}"), &strict, "").await;
-        assert_eq!(reply.status, 200, "{at}?{name}: {}", reply.text());
-        let own = reply.json()["link"][0]["url"].as_str().unwrap().to_owned();
-        assert!(own.contains(&format!("{name}={value}")), "{own} does not list {name}");
+        let (name, sort) = (parameter["name"].as_str().unwrap(), parameter["type"].as_str().unwrap());
+        let value = match sort {
+            "date" => "ge2026-01-01",
+            "quantity" => "gt8",
+            _ => "x1",
+        };
+        let (found, own) = status(format!("{name}={value}")).await;
+        assert!(found == 200 && own.contains(&format!("{name}={value}")), "{own} does not list {name}");
+        assert_eq!(status(format!("_sort=-{name}")).await.0, 200, "{at} sorted by {name}");
+        let said = parameter["documentation"].as_str().unwrap();
+        let modifiers = said.split_once("Modifiers: ").unwrap().1.split('.').next().unwrap();
+        let known =
+            ["missing", "not", "text", "contains", "exact", "identifier", "below", "above", "in", "Patient"];
+        for modifier in known {
+            let promised = modifiers.split(", ").any(|m| m == modifier)
+                || (modifier == "Patient" && said.contains("name of a type"));
+            let value = if modifier == "missing" { "false" } else { "x1" };
+            let (found, own) = status(format!("{name}:{modifier}={value}")).await;
+            assert_eq!(found, if promised { 200 } else { 400 }, "{at}?{name}:{modifier}");
+            assert!(!promised || own.contains(&format!("{name}:{modifier}=")), "{own}");
+        }
+        let leads = said.split_once("Chains lead on to ").map_or("", |(_, to)| to.split('.').next().unwrap());
+        let kind = at.rsplit('/').next().unwrap();
+        for target in KINDS.iter().map(|k| k.name) {
+            let promised = leads.split(", ").any(|to| to == target);
+            let wanted = if promised { 200 } else { 400 };
+            assert_eq!(status(format!("{name}:{target}._id=x")).await.0, wanted, "{at}?{name}:{target}");
+            let has = format!("/fhir/{target}?_has:{kind}:{name}:_id=x");
+            assert_eq!(service.get(&has).await.status, wanted, "{has}");
+        }
+    }
+    assert_eq!(status("nothing=x1".to_owned()).await.0, 400);
+    included(service, resource, at).await;
+}
+
+async fn included(service: &Service, resource: &Value, at: &str) {
+    let listed = |what: &str| -> Vec<String> {
+        let names = resource[what].as_array().cloned().unwrap_or_default();
+        names.iter().map(|n| n.as_str().unwrap().to_owned()).collect()
+    };
+    let (includes, reverse) = (listed("searchInclude"), listed("searchRevInclude"));
+    for from in KINDS {
+        for parameter in from.all_parameters() {
+            let name = format!("{}:{}", from.name, parameter.name);
+            for (how, promised) in [("_include", &includes), ("_revinclude", &reverse)] {
+                let reply = service.get(&format!("{at}?{how}={name}")).await;
+                let wanted = if promised.contains(&name) { 200 } else { 400 };
+                assert_eq!(reply.status, wanted, "{at}?{how}={name}");
+            }
+        }
+    }
+}
+
+#[tokio::test]
+async fn an_interaction_that_is_not_promised_is_refused() {
+    let service = Service::new().await;
+    let statement = service.get("/fhir/metadata").await.json();
+    let patch = ("content-type", "application/json-patch+json");
+    for resource in statement["rest"][0]["resource"].as_array().unwrap() {
+        let kind = resource["type"].as_str().unwrap();
+        let promised =
+            |code: &str| resource["interaction"].as_array().unwrap().iter().any(|i| i["code"] == code);
+        for (method, code, at, header) in [
+            ("POST", "create", format!("/fhir/{kind}"), FHIR),
+            ("PUT", "update", format!("/fhir/{kind}/x"), FHIR),
+            ("PATCH", "patch", format!("/fhir/{kind}/x"), patch),
+            ("DELETE", "delete", format!("/fhir/{kind}/x"), FHIR),
+        ] {
+            let reply = service.ask(method, &at, &[header], "{}").await;
+            assert_eq!(reply.status != 405, promised(code), "{method} {at}: {}", reply.status);
+            if reply.status == 405 {
+                assert!(!reply.header("allow").contains(method), "{}", reply.header("allow"));
+            }
+        }
+    }
+    for at in ["/fhir/_history", "/fhir/Nothing", "/fhir/Nothing/1"] {
+        assert_eq!(service.get(at).await.status, 404, "{at}");
     }
 }

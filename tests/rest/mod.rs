@@ -12,16 +12,24 @@
 mod access;
 mod bundles;
 mod capability;
+mod entries;
+mod gaps;
 mod guarded;
+mod histories;
+mod included;
 mod interactions;
+mod linked;
 mod openapi;
 mod operations;
+mod patches;
 mod probes;
 mod random;
 mod reports;
 mod rules;
 mod searches;
+mod semantics;
 mod server;
+mod subsets;
 mod tasks;
 mod translating;
 mod validating;
@@ -69,8 +77,18 @@ impl Service {
     }
 
     pub(crate) async fn with(change: impl FnOnce(Rest) -> Rest) -> Self {
+        Self::made(|_| (), change).await
+    }
+
+    /// With another configuration.
+    async fn configured(change: impl FnOnce(&mut Config)) -> Self {
+        Self::made(change, |rest| rest).await
+    }
+
+    async fn made(configure: impl FnOnce(&mut Config), change: impl FnOnce(Rest) -> Rest) -> Self {
         let store = Store::open_sqlite(None).await.unwrap();
         let mut config = Config::standard();
+        configure(&mut config);
         config.public_base = Some("http://ward.example/fhir".to_owned());
         config.own_bases = vec!["http://ward.example/fhir".to_owned()];
         config.subscribers = Outward::new(&["https://hooks.example/".to_owned()], &[]).unwrap();
@@ -164,6 +182,24 @@ impl Reply {
     fn id(&self) -> String {
         self.json()["id"].as_str().unwrap_or_default().to_owned()
     }
+}
+
+/// The ids of what a search found.
+fn ids(bundle: &Value) -> Vec<String> {
+    of_mode(bundle, "match").iter().map(|r| r["id"].as_str().unwrap().to_owned()).collect()
+}
+
+/// The resources of a search with a mode.
+fn of_mode(bundle: &Value, mode: &str) -> Vec<Value> {
+    let entries = bundle["entry"].as_array().cloned().unwrap_or_default();
+    entries.into_iter().filter(|e| e["search"]["mode"] == mode).map(|e| e["resource"].clone()).collect()
+}
+
+/// Where a link of a Bundle leads, below the address of the service.
+fn link(bundle: &Value, relation: &str) -> Option<String> {
+    let links = bundle["link"].as_array().unwrap();
+    let link = links.iter().find(|l| l["relation"] == relation)?;
+    Some(link["url"].as_str().unwrap().strip_prefix("http://ward.example").unwrap().to_owned())
 }
 
 fn verdict(status: u16, code: &str) -> (u16, String) {

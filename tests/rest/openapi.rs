@@ -56,7 +56,7 @@ async fn every_method_of_every_path_is_answered_and_every_example_is_taken() {
         for (method, operation) in methods.as_object().unwrap() {
             let media = operation["requestBody"]["content"].as_object().and_then(|c| c.iter().next());
             let example = media.map(|(_, m)| &m["example"]).filter(|e| e.is_object());
-            let query = if ["put", "delete"].contains(&method.as_str()) && !path.contains('{') {
+            let query = if ["put", "patch", "delete"].contains(&method.as_str()) && !path.contains('{') {
                 "?identifier=urn:x|1"
             } else {
                 ""
@@ -70,7 +70,8 @@ async fn every_method_of_every_path_is_answered_and_every_example_is_taken() {
             assert_ne!(reply.status, 405, "{method} {at}");
             let offered = reply.status < 400 || reply.verdict().1 != "not-supported";
             assert!(offered, "{method} {at}: {}", reply.text());
-            if example.is_some() && !path.contains('$') {
+            // there is nothing yet that could be patched
+            if example.is_some() && !path.contains('$') && method != "patch" {
                 assert!(reply.status == 200 || reply.status == 201, "{method} {at}: {}", reply.text());
                 examples += 1;
             }

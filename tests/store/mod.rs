@@ -14,6 +14,7 @@ mod documents;
 mod files;
 mod lists;
 mod model;
+mod places;
 mod subjects;
 mod together;
 
@@ -95,10 +96,6 @@ async fn reconcile(store: &Store, patient: &str, wake_us: Option<i64>) {
 /// The patients that are due, in order.
 async fn due(store: &Store, now_us: i64) -> Vec<String> {
     store.due(now_us, 100).await.unwrap().into_iter().map(|s| s.patient).collect()
-}
-
-fn ids(documents: &[Document]) -> Vec<&str> {
-    documents.iter().map(|d| d.id.as_str()).collect()
 }
 
 fn text(changes: &Changes) -> Vec<String> {

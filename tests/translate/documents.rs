@@ -145,10 +145,13 @@ fn each_type_has_its_links() {
 }
 
 #[test]
-fn business_identifiers_have_a_system_and_a_value() {
-    let body = done(json!({ "identifier": [{ "system": "urn:s", "value": "1" }, { "value": "2" }] }));
+fn business_identifiers_have_a_value_and_perhaps_a_system() {
+    let body = done(
+        json!({ "identifier": [{ "system": "urn:s", "value": "1" }, { "value": "2" }, { "system": "urn:s" }] }),
+    );
     let read = read("Procedure", &serde_json::to_vec(&body).unwrap(), &Bases::default()).unwrap();
-    assert_eq!(read.identifiers, [("urn:s".to_owned(), "1".to_owned())]);
+    let named = |system: &str, value: &str| (system.to_owned(), value.to_owned());
+    assert_eq!(read.identifiers, [named("urn:s", "1"), named("", "2")]);
 }
 
 #[test]

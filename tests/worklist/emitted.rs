@@ -73,6 +73,8 @@ async fn answers() -> Vec<Value> {
         "metadata".to_owned(),
         "Task?_count=1&status=completed,ready".to_owned(),
         "Task?_summary=count".to_owned(),
+        "Task?_include=Task:patient&_summary=true".to_owned(),
+        "DetectedIssue/_history?_count=3".to_owned(),
         "Patient/p/_history".to_owned(),
         format!("Task/{task}/_history"),
         format!("Task/{task}/_history/1"),
@@ -150,6 +152,7 @@ async fn foreign_validators_find_no_fault_in_any_answer_or_any_status_of_a_task(
         "OperationOutcome",
         "Parameters",
         "PlanDefinition",
+        "SearchParameter",
         "StructureDefinition",
         "Task",
     ];

@@ -1,8 +1,8 @@
 //! `batch` and `collection`: each entry for itself, all in one commit.
 
 use axum::body::Bytes;
-use axum::http::{HeaderMap, Method};
 use fhir_models::codes::{BundleType, HttpVerb};
+use json_patch::Patch;
 
 use super::super::access::Who;
 use super::super::ask::{self, Ask};
@@ -10,12 +10,12 @@ use super::super::edge::Edge;
 use super::super::refused::{Issue, Refused, warnings};
 use super::super::types::{Kind, Origin};
 use super::super::write::{self, Draft};
-use super::super::{Rest, json, read, search};
+use super::super::{Rest, json, patch as patching};
 use super::frame::Frame;
 use super::reply::{self, Fate};
-use super::{Address, Entry, kind_of, spread, with_resource};
+use super::{Address, Entry, Request, get, kind_of, patch, spread, with_resource};
 use crate::access::Rights;
-use crate::store::{Batch, Precondition, StoreError, Write};
+use crate::store::{Batch, Precondition, StoreError, Token, Write};
 
 /// What an entry comes to, once its resource is read.
 enum Deed {
@@ -23,10 +23,19 @@ enum Deed {
     Write(Box<Write>, Vec<Issue>),
     /// A Task as a person wants it.
     Amend { kind: &'static Kind, id: String, sent: Vec<u8>, if_match: Option<u64> },
+    /// Parts of it are to be changed.
+    Patch { kind: &'static Kind, of: Of, patch: Patch, if_match: Option<u64> },
     /// To be read.
-    Get(String),
+    Get(Request),
     /// Nothing.
     Refused(Refused),
+}
+
+/// What is patched.
+enum Of {
+    Id(String),
+    /// What has this identifier.
+    Token(Token),
 }
 
 /// Answers a batch or a collection.
@@ -48,12 +57,12 @@ pub(super) async fn run(edge: &Edge, ask: &Ask<'_>, body: &Bytes, frame: Frame) 
                 places.push((index, found));
             }
             Deed::Refused(refused) => set(&mut fates, index, Fate::Refused(refused.of_entry(index))),
-            other @ (Deed::Amend { .. } | Deed::Get(_)) => later.push((index, other)),
+            other @ (Deed::Amend { .. } | Deed::Patch { .. } | Deed::Get(_)) => later.push((index, other)),
         }
     }
     commit(ask, rest, writes, places, &mut fates).await?;
     for (index, deed) in later {
-        let fate = one(rest, ask, deed).await.unwrap_or_else(|r| Fate::Refused(r.of_entry(index)));
+        let fate = one(edge, ask, deed).await.unwrap_or_else(|r| Fate::Refused(r.of_entry(index)));
         set(&mut fates, index, fate);
     }
     let fates: Vec<Fate> = fates.into_iter().map(|f| f.unwrap_or(Fate::Refused(Refused::Failed))).collect();
@@ -94,6 +103,9 @@ fn requested(rest: &Rest, who: &Who, body: &Bytes, entry: &Entry) -> Result<Deed
         let (kind, why) = (fhir_models::IssueKind::Required, "an entry of a batch says what it asks");
         Refused::Document(fhir_models::ParseError::new(kind, "request", why))
     })?;
+    if matches!(request.method, HttpVerb::Get | HttpVerb::Head) {
+        return Ok(Deed::Get(request.clone()));
+    }
     let address = request.address()?;
     request.allowed(who, &address)?;
     match (request.method, address) {
@@ -131,7 +143,14 @@ fn requested(rest: &Rest, who: &Who, body: &Bytes, entry: &Entry) -> Result<Deed
             let precondition = Precondition::Match(ask::criteria(query, "request.url")?);
             Ok(Deed::Write(Box::new(write::deletion(kind, None, precondition)), Vec::new()))
         }
-        (HttpVerb::Get | HttpVerb::Head, _) => Ok(Deed::Get(request.url.clone())),
+        (HttpVerb::Patch, Address::One(kind, id)) if kind.replaceable() => {
+            let (patch, if_match) = (patch::of(entry, body, kind, |_| None)?, request.if_match()?);
+            Ok(Deed::Patch { kind, of: Of::Id(id.to_owned()), patch, if_match })
+        }
+        (HttpVerb::Patch, Address::Matching(kind, query)) if kind.fed() => {
+            let (patch, if_match) = (patch::of(entry, body, kind, |_| None)?, request.if_match()?);
+            Ok(Deed::Patch { kind, of: Of::Token(ask::criteria(query, "request.url")?), patch, if_match })
+        }
         _ => Err(Refused::Method("what the CapabilityStatement says")),
     }
 }
@@ -224,41 +243,23 @@ pub(super) fn write_of(error: &StoreError) -> Option<usize> {
 }
 
 /// What is not a plain write.
-async fn one(rest: &Rest, ask: &Ask<'_>, deed: Deed) -> Result<Fate, Refused> {
-    match deed {
+async fn one(edge: &Edge, ask: &Ask<'_>, deed: Deed) -> Result<Fate, Refused> {
+    let rest = &edge.rest;
+    let (written, body) = match deed {
         Deed::Amend { kind, id, sent, if_match } => {
-            let (written, body) = write::amend(rest, kind, &id, &sent, if_match, ask.now_us).await?;
-            let resource =
-                with_resource(ask, kind.name).then(|| write::spliced(&body, &written)).transpose()?;
-            Ok(Fate::Written { written, resource, warnings: Vec::new() })
+            write::amend(rest, kind, &id, &sent, if_match, ask.now_us).await?
         }
-        Deed::Get(url) => get(rest, ask, &url).await.map(|body| Fate::Found { body }),
-        Deed::Refused(refused) => Err(refused),
-        Deed::Write(..) => Err(Refused::Failed),
-    }
-}
-
-/// A read or a search inside a Bundle.
-pub(super) async fn get(rest: &Rest, ask: &Ask<'_>, url: &str) -> Result<Vec<u8>, Refused> {
-    let request =
-        super::Request { method: HttpVerb::Get, url: url.to_owned(), if_match: None, if_none_exist: None };
-    // what the client said of the Bundle is not said of its entries
-    let none = HeaderMap::new();
-    let inner = Ask {
-        method: Method::GET,
-        path: Vec::new(),
-        query: "",
-        headers: &none,
-        base: ask.base,
-        who: ask.who,
-        now_us: ask.now_us,
+        Deed::Patch { kind, of, patch, if_match } => {
+            let id = match of {
+                Of::Id(id) => id,
+                Of::Token(token) => write::matching(rest, kind, &token).await?.ok_or(Refused::NotFound)?,
+            };
+            patching::apply(rest, ask, kind, &id, &patch, if_match).await?
+        }
+        Deed::Get(request) => return get::get(edge, ask, &request).await,
+        Deed::Refused(refused) => return Err(refused),
+        Deed::Write(..) => return Err(Refused::Failed),
     };
-    let address = request.address()?;
-    request.allowed(ask.who, &address)?;
-    let answer = match address {
-        Address::Kind(kind) => search::search(rest, &inner, kind, "").await?,
-        Address::Matching(kind, query) => search::search(rest, &inner, kind, query).await?,
-        Address::One(kind, id) => read::read(rest, &inner, kind, id).await?,
-    };
-    Ok(answer.body)
+    let resource = with_resource(ask, &written.kind).then(|| write::spliced(&body, &written)).transpose()?;
+    Ok(Fate::Written { written, resource, warnings: Vec::new() })
 }

@@ -57,6 +57,8 @@ pub(super) fn read(body: &[u8]) -> Result<Frame, Refused> {
             method: r.method,
             url: r.url,
             if_match: r.if_match,
+            if_none_match: r.if_none_match,
+            if_modified_since_us: r.if_modified_since.map(|at| at.us()),
             if_none_exist: r.if_none_exist,
         });
         Ok(Entry { index, full_url: entry.full_url.map(std::borrow::Cow::into_owned), resource, request })

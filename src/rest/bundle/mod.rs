@@ -5,6 +5,8 @@
 
 mod batch;
 mod frame;
+mod get;
+mod patch;
 mod reply;
 mod transaction;
 
@@ -44,6 +46,8 @@ struct Request {
     method: HttpVerb,
     url: String,
     if_match: Option<String>,
+    if_none_match: Option<String>,
+    if_modified_since_us: Option<i64>,
     if_none_exist: Option<String>,
 }
 

@@ -6,6 +6,7 @@ use axum::http::StatusCode;
 
 use super::super::refused::{Issue, Refused, outcome};
 use super::super::text;
+use super::get::Found;
 use crate::store::{Change, Written};
 
 /// What became of one entry.
@@ -21,10 +22,7 @@ pub(super) enum Fate {
         warnings: Vec<Issue>,
     },
     /// It was read.
-    Found {
-        /// The resource or the Bundle.
-        body: Vec<u8>,
-    },
+    Found(Found),
     /// It was refused.
     Refused(Refused),
 }
@@ -47,11 +45,7 @@ pub(super) fn text(sort: &str, fates: &[Fate]) -> String {
                 }
                 push_written(&mut out, written, resource.as_deref(), warnings, &last.1);
             }
-            Fate::Found { body } => {
-                out.push_str("\"resource\":");
-                out.push_str(&lossless(body));
-                out.push_str(",\"response\":{\"status\":\"200\"}}");
-            }
+            Fate::Found(found) => push_found(&mut out, found),
             Fate::Refused(refused) => {
                 let (status, _) = refused.status_and_code();
                 out.push_str("\"response\":{\"status\":\"");
@@ -71,9 +65,27 @@ fn size(fate: &Fate) -> usize {
         Fate::Written { resource, warnings, .. } => {
             220 + resource.as_ref().map_or(0, Vec::len) + warnings.len() * 200
         }
-        Fate::Found { body } => 64 + body.len(),
+        Fate::Found(found) => 128 + found.body.len(),
         Fate::Refused(_) => 400,
     }
+}
+
+fn push_found(out: &mut String, found: &Found) {
+    if !found.body.is_empty() {
+        out.push_str("\"resource\":");
+        out.push_str(&lossless(&found.body));
+        out.push(',');
+    }
+    out.push_str(&format!("\"response\":{{\"status\":\"{}\"", found.status));
+    if let Some(etag) = &found.etag {
+        out.push_str(",\"etag\":");
+        text::push_json(out, etag);
+    }
+    if let Some(updated_us) = found.updated_us {
+        // as in a header line, it is told to the second
+        out.push_str(&format!(",\"lastModified\":\"{}\"", text::instant(updated_us).replace(".000000", "")));
+    }
+    out.push_str("}}");
 }
 
 fn push_written(

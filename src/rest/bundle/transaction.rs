@@ -1,6 +1,6 @@
 //! `transaction`: all entries or none, in one commit.
 //!
-//! Deletions come first, then creations, then updates, whatever their order in the Bundle; reads come last. What a
+//! Deletions come first, then creations, then updates and patches, whatever their order in the Bundle; reads come last. What a
 //! `urn:uuid:` or a condition stands for is written into the references before anything is read.
 
 use std::collections::{BTreeMap, BTreeSet};
@@ -9,21 +9,24 @@ use std::sync::Arc;
 use axum::body::Bytes;
 use fhir_models::codes::HttpVerb;
 use fhir_models::primitive::is_id;
+use json_patch::Patch;
 
 use super::super::access::Who;
 use super::super::ask::{self, Ask};
 use super::super::edge::Edge;
+use super::super::patch as patching;
 use super::super::read::resource;
 use super::super::refused::{Issue, Refused, warnings};
 use super::super::types::{self, Kind, Origin};
 use super::super::write::{self, Draft};
 use super::super::{Rest, json, limits};
-use super::batch::{get, write_of};
+use super::batch::write_of;
 use super::frame::Frame;
 use super::reply::{self, Fate};
 use super::{Address, Entry, Request, spread, with_resource};
+use super::{get, patch};
 use crate::access::Rights;
-use crate::store::{Batch, Change, Precondition, StoreError, Token, Write, Written};
+use crate::store::{Batch, Change, Precondition, StoreError, Write, Written};
 
 /// What an entry does, before references are looked at.
 #[derive(Clone)]
@@ -56,10 +59,9 @@ type Names = BTreeMap<String, String>;
 /// # Errors
 /// What is wrong with any entry; then nothing was written.
 pub(super) async fn run(edge: &Edge, ask: &Ask<'_>, body: &Bytes, frame: Frame) -> Result<String, Refused> {
-    let rest = &edge.rest;
     check_addresses(&frame.entries)?;
     for _ in 0..limits::RETRIES {
-        match attempt(rest, ask, body, &frame.entries).await? {
+        match attempt(edge, ask, body, &frame.entries).await? {
             Some(fates) => return Ok(reply::text("transaction-response", &fates)),
             // somebody wrote meanwhile what was not there, or was otherwise, when it was looked for
             None => continue,
@@ -97,18 +99,17 @@ fn check_addresses(entries: &[Entry]) -> Result<(), Refused> {
 
 /// One attempt; none if it was overtaken and can be made again.
 async fn attempt(
-    rest: &Rest,
+    edge: &Edge,
     ask: &Ask<'_>,
     body: &Bytes,
     entries: &[Entry],
 ) -> Result<Option<Vec<Fate>>, Refused> {
+    let rest = &edge.rest;
     let mut acts = Vec::with_capacity(entries.len());
     for entry in entries {
         let request = request(entry)?;
         if matches!(request.method, HttpVerb::Get | HttpVerb::Head) {
-            // what is wrong with its address is said in its answer
-            let allowed = request.address().map_or(Ok(()), |a| request.allowed(ask.who, &a));
-            allowed.map_err(|r| r.of_entry(entry.index))?;
+            get::check(ask, request).map_err(|r| r.of_entry(entry.index))?;
         } else {
             acts.push(act(ask, rest, body, entry, request).await.map_err(|r| r.of_entry(entry.index))?);
         }
@@ -129,13 +130,18 @@ async fn attempt(
         .collect();
     let mut ready = Vec::with_capacity(written.len());
     for (act, made) in spread(written, work).await? {
-        let (draft, found) = made?;
-        ready.push(write(rest, act, draft, found, ask.now_us).await?);
+        let (made, found) = made?;
+        let index = act.index;
+        match write(rest, ask, act, made, found).await.map_err(|r| r.of_entry(index))? {
+            Some(write) => ready.push(write),
+            // a patch that changes nothing
+            None => acts.iter_mut().filter(|a| a.index == index).for_each(|a| a.present = true),
+        }
     }
-    // a stable sort: DELETE, POST, PUT
+    // a stable sort: DELETE, POST, PUT and PATCH
     ready.sort_by_key(|r| rank(r.verb));
     let Some(written) = commit(rest, ask, &mut ready).await? else { return Ok(None) };
-    fates(rest, ask, entries, &acts, ready, written).await.map(Some)
+    fates(edge, ask, entries, &acts, ready, written).await.map(Some)
 }
 
 const fn rank(verb: HttpVerb) -> u8 {
@@ -165,7 +171,7 @@ async fn act(
             let Some(token) = write::none_exist(request.if_none_exist.as_deref())? else {
                 return Ok(made(kind, Some(id), Precondition::Absent));
             };
-            match matching(rest, kind, &token).await? {
+            match write::matching(rest, kind, &token).await? {
                 None => Ok(made(kind, Some(id), Precondition::Unmatched(token))),
                 Some(there) => Ok(Act { present: true, ..made(kind, Some(there), Precondition::None) }),
             }
@@ -174,10 +180,20 @@ async fn act(
             let precondition = request.if_match()?.map_or(Precondition::None, Precondition::Version);
             Ok(made(kind, Some(id.to_owned()), precondition))
         }
+        (HttpVerb::Patch, Address::One(kind, id)) if kind.replaceable() => {
+            let precondition = request.if_match()?.map_or(Precondition::None, Precondition::Version);
+            Ok(made(kind, Some(id.to_owned()), precondition))
+        }
+        (HttpVerb::Patch, Address::Matching(kind, query)) if kind.fed() => {
+            let precondition = request.if_match()?.map_or(Precondition::None, Precondition::Version);
+            let token = ask::criteria(query, "request.url")?;
+            let there = write::matching(rest, kind, &token).await?.ok_or(Refused::NotFound)?;
+            Ok(made(kind, Some(there), precondition))
+        }
         (HttpVerb::Put, Address::Matching(kind, query)) if kind.fed() => {
             let token = ask::criteria(query, "request.url")?;
             let said = json::id_of(entry.bytes(body)?).filter(|id| is_id(id)).map(|id| id.into_owned());
-            let there = matching(rest, kind, &token).await?;
+            let there = write::matching(rest, kind, &token).await?;
             let id = said.or(there).unwrap_or_else(|| uuid::Uuid::new_v4().to_string());
             Ok(made(kind, Some(id), Precondition::Match(token)))
         }
@@ -189,15 +205,6 @@ async fn act(
             Ok(made(kind, None, Precondition::Match(ask::criteria(query, "request.url")?)))
         }
         _ => Err(Refused::Method("what the CapabilityStatement says")),
-    }
-}
-
-/// The id of the one document that has an identifier.
-async fn matching(rest: &Rest, kind: &Kind, token: &Token) -> Result<Option<String>, Refused> {
-    let mut found = rest.store.by_identifier(kind.name, token).await?.into_iter();
-    match (found.next(), found.next()) {
-        (first, None) => Ok(first),
-        _ => Err(Refused::MultipleMatches),
     }
 }
 
@@ -258,13 +265,23 @@ async fn look_up(ask: &Ask<'_>, rest: &Rest, resource: &[u8], names: &mut Names)
         }
         ask.who.may(kind.name, Rights::SEARCH)?;
         let token = ask::criteria(&query, "reference")?;
-        let id = matching(rest, kind, &token).await?.ok_or(Refused::NoMatch)?;
+        let id = write::matching(rest, kind, &token).await?.ok_or(Refused::NoMatch)?;
         names.insert(reference, format!("{}/{id}", kind.name));
     }
     Ok(())
 }
 
-/// Reads the resource of an entry with its references written out; none for a deletion.
+/// What an entry brings.
+enum Brought {
+    /// Nothing: a deletion.
+    Nothing,
+    /// A resource.
+    Draft(Draft),
+    /// A change of parts.
+    Patch(Patch),
+}
+
+/// Reads the resource of an entry with its references written out.
 fn read(
     rest: &Rest,
     who: &Who,
@@ -272,12 +289,16 @@ fn read(
     entry: &Entry,
     act: &Act,
     names: &Names,
-) -> Result<(Option<Draft>, Vec<Issue>), Refused> {
+) -> Result<(Brought, Vec<Issue>), Refused> {
     if act.verb == HttpVerb::Delete {
-        return Ok((None, Vec::new()));
+        return Ok((Brought::Nothing, Vec::new()));
+    }
+    let name = |reference: &str| names.get(reference).cloned();
+    if act.verb == HttpVerb::Patch {
+        return Ok((Brought::Patch(patch::of(entry, body, act.kind, name)?), Vec::new()));
     }
     let resource = entry.bytes(body)?;
-    let rewritten = json::with_references(resource, |reference| names.get(reference).cloned());
+    let rewritten = json::with_references(resource, name);
     let draft = Draft::new(act.kind, rewritten.unwrap_or_else(|| resource.to_vec()), &rest.own_bases)?;
     let id = act.id.as_deref().unwrap_or_default();
     if act.verb == HttpVerb::Put && !matches!(act.precondition, Precondition::Match(_)) {
@@ -285,31 +306,37 @@ fn read(
     }
     write::check_content(rest, who, act.kind, Some(id), &draft.body)?;
     let found = warnings(&draft.read.warnings);
-    Ok((Some(draft), found))
+    Ok((Brought::Draft(draft), found))
 }
 
-/// The write of an entry.
+/// The write of an entry; none if there is nothing to be written.
 async fn write(
     rest: &Rest,
+    ask: &Ask<'_>,
     act: Act,
-    draft: Option<Draft>,
+    brought: Brought,
     warnings: Vec<Issue>,
-    now_us: i64,
-) -> Result<Ready, Refused> {
+) -> Result<Option<Ready>, Refused> {
     let Act { index, verb, kind, id, precondition, .. } = act;
-    let amends = kind.origin == Origin::Shared && !matches!(precondition, Precondition::Version(_));
-    let write = match draft {
-        None => write::deletion(kind, id, precondition),
-        Some(draft) if kind.origin == Origin::Shared => {
-            let if_match =
-                if let Precondition::Version(version) = precondition { Some(version) } else { None };
-            let id = id.unwrap_or_default();
-            let made = write::amendment(rest, kind, &id, &draft.body, if_match, now_us).await;
-            made.map_err(|r| r.of_entry(index))?.0
+    let if_match = if let Precondition::Version(version) = precondition { Some(version) } else { None };
+    let of = id.clone().unwrap_or_default();
+    let mut amends = false;
+    let write = match brought {
+        Brought::Nothing => write::deletion(kind, id, precondition),
+        Brought::Draft(draft) if kind.origin == Origin::Shared => {
+            amends = if_match.is_none();
+            write::amendment(rest, kind, &of, &draft.body, if_match, ask.now_us).await?.0
         }
-        Some(draft) => draft.into_write(id, precondition),
+        Brought::Draft(draft) => draft.into_write(id, precondition),
+        Brought::Patch(patch) => {
+            amends = if_match.is_none();
+            match patching::write(rest, ask, kind, &of, &patch, if_match).await? {
+                Some(write) => write,
+                None => return Ok(None),
+            }
+        }
     };
-    Ok(Ready { index, verb, write, warnings, amends })
+    Ok(Some(Ready { index, verb, write, warnings, amends }))
 }
 
 /// Commits; none if something was created meanwhile that the transaction would create, or the service has written a Task
@@ -348,7 +375,7 @@ fn take(ready: &mut Ready, ask: &Ask<'_>) -> Write {
 
 /// What became of each entry, in the order of the Bundle.
 async fn fates(
-    rest: &Rest,
+    edge: &Edge,
     ask: &Ask<'_>,
     entries: &[Entry],
     acts: &[Act],
@@ -362,7 +389,7 @@ async fn fates(
     }
     for act in acts.iter().filter(|a| a.present) {
         let id = act.id.as_deref().unwrap_or_default();
-        let there = rest.store.document(act.kind.name, id).await?.ok_or(Refused::Failed)?;
+        let there = edge.rest.store.document(act.kind.name, id).await?.ok_or(Refused::Failed)?;
         let resource = if with_resource(ask, act.kind.name) { resource(&there)? } else { None };
         let written = Written {
             kind: act.kind.name.into(),
@@ -378,7 +405,7 @@ async fn fates(
         if let Some(request) =
             entry.request.as_ref().filter(|r| matches!(r.method, HttpVerb::Get | HttpVerb::Head))
         {
-            let fate = get(rest, ask, &request.url).await.map(|body| Fate::Found { body });
+            let fate = get::get(edge, ask, request).await;
             done.insert(entry.index, fate.unwrap_or_else(|r| Fate::Refused(r.of_entry(entry.index))));
         }
     }

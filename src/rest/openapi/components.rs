@@ -3,7 +3,8 @@
 use serde_json::{Map, Value, json};
 
 use super::super::limits;
-use super::super::types::{Column, Filter, KINDS, Kind, Operation};
+use super::super::parameters::{Index, Param, Sort};
+use super::super::types::{KINDS, Kind, Operation};
 
 /// A status, its name among the answers, and when it is given.
 const REFUSALS: &[(u16, &str, &str)] = &[
@@ -42,9 +43,22 @@ pub(super) fn components() -> Value {
         "entry": { "type": "array", "minItems": 1, "maxItems": limits::BUNDLE_ENTRIES, "items": { "type": "object" } },
     })));
     schemas.insert("CapabilityStatement".to_owned(), document("CapabilityStatement", &json!({})));
+    schemas.insert("Library".to_owned(), document("Library", &json!({})));
     schemas.insert("Parameters".to_owned(), document("Parameters", &json!({
         "parameter": { "type": "array", "minItems": 1, "items": { "type": "object", "required": ["name"] } },
     })));
+    schemas.insert(
+        "JsonPatch".to_owned(),
+        json!({
+            "type": "array", "maxItems": limits::PATCH_OPERATIONS, "items": {
+                "type": "object", "required": ["op", "path"], "properties": {
+                    "op": { "enum": ["add", "remove", "replace", "move", "copy", "test"] },
+                    "path": { "type": "string" }, "from": { "type": "string" },
+                    "value": { "not": { "type": "null" } },
+                },
+            },
+        }),
+    );
     schemas.insert("OperationOutcome".to_owned(), outcome());
     json!({ "schemas": schemas, "responses": answers, "parameters": parameters() })
 }
@@ -125,42 +139,89 @@ fn parameters() -> Value {
             "schema": { "type": "string", "minLength": 1 },
         },
         "_count": { "name": "_count", "in": "query", "description": "Rows of a page.", "schema": { "type": "integer", "minimum": 0 } },
-        "_sort": { "name": "_sort", "in": "query", "schema": { "enum": ["_lastUpdated", "-_lastUpdated"] } },
-        "_summary": { "name": "_summary", "in": "query", "schema": { "enum": ["count", "false"] } },
+        "_sort": {
+            "name": "_sort", "in": "query", "description": "Search parameters of the type, each after a minus if the greatest comes first.",
+            "schema": { "type": "string", "pattern": "^-?[a-zA-Z_][a-zA-Z-]*(,-?[a-zA-Z_][a-zA-Z-]*)*$", "default": "_lastUpdated" },
+        },
+        "_summary": {
+            "name": "_summary", "in": "query", "description": "What of each resource is wanted; count: only how many there are.",
+            "schema": { "enum": ["true", "text", "data", "count", "false"] },
+        },
+        "_summaryOfOne": {
+            "name": "_summary", "in": "query", "description": "What of the resource is wanted.",
+            "schema": { "enum": ["true", "text", "data", "false"] },
+        },
+        "_elements": {
+            "name": "_elements", "in": "query", "description": "Names of elements, separated by commas; what is mandatory comes along. Not together with _summary.",
+            "schema": { "type": "string", "pattern": "^[a-zA-Z]+(,[a-zA-Z]+)*$" },
+        },
+        "_since": {
+            "name": "_since", "in": "query", "description": "Only versions that were received at this instant or after.",
+            "schema": { "type": "string", "format": "date-time" },
+        },
+        "_at": {
+            "name": "_at", "in": "query", "description": "Only versions that were current at some time of this date or instant.",
+            "schema": { "type": "string", "minLength": 4 },
+        },
+        "IfModifiedSince": header("If-Modified-Since", "Answer only if it has changed since; If-None-Match is the more exact.", json!({ "type": "string" })),
+        "IfNoneMatch": header("If-None-Match", "Answer only if the version is another one.", json!({ "type": "string", "pattern": tag })),
         "_total": { "name": "_total", "in": "query", "schema": { "enum": ["none", "estimate", "accurate"] } },
     })
 }
 
 /// A search parameter.
-pub(super) fn filter(filter: &Filter) -> Value {
-    let about = match filter.column {
-        Column::Id => "Logical ids, separated by commas.",
-        Column::Updated => "The last change, such as ge2026-01-02T03:04:05Z; may be repeated.",
-        Column::Identifier => "A business identifier, system|value.",
-        Column::Patient => "Patient/id, or the id.",
-        Column::Encounter => "Encounter/id, or the id.",
-        Column::Location => "Location/id, or the id.",
-        Column::Status | Column::Code => "Codes, separated by commas.",
-        Column::Owner | Column::Focus => "A reference.",
+pub(super) fn filter(param: &Param) -> Value {
+    let about = match (param.index, param.sort) {
+        (Index::Id, _) => "Logical ids, separated by commas.",
+        (Index::Identifier, _) => "Business identifiers, system|value, separated by commas.",
+        (Index::Patient, _) => "Patient/id, or the id.",
+        (Index::Encounter, _) => "Encounter/id, or the id.",
+        (_, Sort::Token) => "Codes, code or system|code, separated by commas.",
+        (_, Sort::Date) => "A date or a time, such as ge2026-01-02T03:04:05Z; may be repeated.",
+        (_, Sort::Reference) => "Type/id, an id or an address.",
+        (_, Sort::Text) => "How a text begins, whatever the case and the accents.",
+        (_, Sort::Uri) => "An address.",
+        (_, Sort::Quantity) => "A number, or number|system|code, such as gt8||cm[H2O].",
     };
-    json!({ "name": filter.name, "in": "query", "description": about, "schema": { "type": "string", "minLength": 1 } })
+    json!({ "name": param.name, "in": "query", "description": about, "schema": { "type": "string", "minLength": 1 } })
+}
+
+/// `_include` or `_revinclude`, if there is anything to name.
+pub(super) fn inclusion(name: &str, about: &str, known: &[String]) -> Option<Value> {
+    (!known.is_empty())
+        .then(|| json!({ "name": name, "in": "query", "description": about, "schema": { "enum": known } }))
 }
 
 /// What an operation is asked in an address.
 pub(super) fn of_operation(operation: Operation) -> Vec<Value> {
     let query = |name: &str, required: bool, schema: Value| json!({ "name": name, "in": "query", "required": required, "schema": schema });
     let text = || json!({ "type": "string", "minLength": 1 });
+    let subject = || json!({ "type": "string", "pattern": r"^(Patient|Group|Location|Organization)/[A-Za-z0-9\-\.]{1,64}$" });
     match operation {
         Operation::EvaluateMeasure => vec![
             query("periodStart", true, json!({ "type": "string", "format": "date" })),
             query("periodEnd", true, json!({ "type": "string", "format": "date" })),
-            query("reportType", false, json!({ "enum": ["summary", "subject"] })),
-            query(
-                "subject",
-                false,
-                json!({ "type": "string", "pattern": r"^Patient/[A-Za-z0-9\-\.]{1,64}$" }),
-            ),
+            query("reportType", false, json!({ "enum": ["population", "subject-list", "subject"] })),
+            query("subject", false, subject()),
+            query("chart", false, json!({ "enum": ["day", "week", "month"] })),
+            query("otherStart", false, json!({ "type": "string", "format": "date" })),
+            query("otherEnd", false, json!({ "type": "string", "format": "date" })),
+            query("suppressBelow", false, json!({ "type": "integer", "minimum": 0 })),
             query("unit", false, json!({ "type": "string", "pattern": r"^Location/[A-Za-z0-9\-\.]{1,64}$" })),
+        ],
+        Operation::CareGaps => vec![
+            query("periodStart", true, json!({ "type": "string", "format": "date" })),
+            query("periodEnd", true, json!({ "type": "string", "format": "date" })),
+            query("subject", true, subject()),
+            query(
+                "status",
+                false,
+                json!({ "enum": ["open-gap", "closed-gap", "prospective-gap", "not-applicable"] }),
+            ),
+        ],
+        Operation::DataRequirements => vec![
+            query("periodStart", false, json!({ "type": "string", "format": "date" })),
+            query("periodEnd", false, json!({ "type": "string", "format": "date" })),
         ],
         Operation::Explain => vec![query("requirement", false, text())],
         Operation::Translate => vec![

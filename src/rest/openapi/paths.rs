@@ -2,8 +2,9 @@
 
 use serde_json::{Map, Value, json};
 
+use super::super::capability::{includes, reverse_includes};
 use super::super::types::{Kind, Operation, Origin};
-use super::components::{example, fhir, filter, of_operation, refusals, set};
+use super::components::{example, fhir, filter, inclusion, of_operation, refusals, set};
 
 type Paths = Map<String, Value>;
 
@@ -99,6 +100,7 @@ pub(super) fn of_kind(paths: &mut Paths, fhir: &str, kind: &Kind) {
     if kind.fed() {
         set(&mut all, "", "post", create(kind));
         set(&mut all, "", "put", replace_matching(kind));
+        set(&mut all, "", "patch", patch(kind, false));
         set(
             &mut all,
             "",
@@ -126,22 +128,17 @@ pub(super) fn of_kind(paths: &mut Paths, fhir: &str, kind: &Kind) {
     }
     if kind.replaceable() {
         set(&mut one, "", "put", replace(kind));
+        set(&mut one, "", "patch", patch(kind, true));
     }
     paths.insert(format!("{fhir}/{name}"), all);
     paths.insert(format!("{fhir}/{name}/_search"), json!({ "post": search_by_form(kind) }));
     paths.insert(format!("{fhir}/{name}/{{id}}"), one);
-    let history = operation(
-        &format!("history{name}"),
-        &format!("All versions of a {name}, the newest first"),
-        vec![parameter("id"), parameter("_count")],
-        &[(200, found("Bundle"))],
-        READS,
-    );
-    paths.insert(format!("{fhir}/{name}/{{id}}/_history"), json!({ "get": history }));
+    paths.insert(format!("{fhir}/{name}/_history"), json!({ "get": history(name, false) }));
+    paths.insert(format!("{fhir}/{name}/{{id}}/_history"), json!({ "get": history(name, true) }));
     let version = operation(
         &format!("version{name}"),
         &format!("One version of a {name}"),
-        vec![parameter("id"), parameter("version")],
+        ["id", "version", "_summaryOfOne", "_elements"].map(parameter).to_vec(),
         &[(200, found(name))],
         READS,
     );
@@ -149,10 +146,11 @@ pub(super) fn of_kind(paths: &mut Paths, fhir: &str, kind: &Kind) {
     for asked in kind.operations.iter().copied() {
         let of_type = match asked {
             Operation::EvaluateMeasure
+            | Operation::DataRequirements
             | Operation::Explain
             | Operation::Status
             | Operation::VentilatorEvents => false,
-            Operation::Translate | Operation::Try | Operation::Validate => true,
+            Operation::CareGaps | Operation::Translate | Operation::Try | Operation::Validate => true,
         };
         if of_type {
             paths.insert(format!("{fhir}/{name}/${}", asked.name()), operations(kind, asked, Vec::new()));
@@ -162,9 +160,22 @@ pub(super) fn of_kind(paths: &mut Paths, fhir: &str, kind: &Kind) {
     }
 }
 
+fn history(name: &str, one: bool) -> Value {
+    let (id, summary, of) = if one {
+        (vec![parameter("id")], format!("All versions of a {name}, the newest first"), "")
+    } else {
+        (Vec::new(), format!("All versions of all {name}s, the newest first"), "All")
+    };
+    let asked = [id, ["_count", "_since", "_at"].map(parameter).to_vec()].concat();
+    operation(&format!("history{of}{name}"), &summary, asked, &[(200, found("Bundle"))], READS)
+}
+
 fn search(kind: &Kind) -> Value {
-    let mut parameters: Vec<Value> = kind.all_filters().map(filter).collect();
-    parameters.extend(["_count", "_sort", "_summary", "_total", "Prefer"].map(parameter));
+    let mut parameters: Vec<Value> = kind.all_parameters().map(filter).collect();
+    let (to, from) = ("What they refer to comes along.", "What refers to them comes along.");
+    parameters.extend(inclusion("_include", to, &includes(kind)));
+    parameters.extend(inclusion("_revinclude", from, &reverse_includes(kind)));
+    parameters.extend(["_count", "_sort", "_summary", "_elements", "_total", "Prefer"].map(parameter));
     operation(
         &format!("search{}", kind.name),
         &format!("Find {}s", kind.name),
@@ -176,8 +187,8 @@ fn search(kind: &Kind) -> Value {
 
 fn search_by_form(kind: &Kind) -> Value {
     let fields: Map<String, Value> = kind
-        .all_filters()
-        .map(|f| (f.name.to_owned(), json!({ "type": "string", "minLength": 1 })))
+        .all_parameters()
+        .map(|p| (p.name.to_owned(), json!({ "type": "string", "minLength": 1 })))
         .collect();
     let mut asked = operation(
         &format!("searchByForm{}", kind.name),
@@ -198,7 +209,8 @@ fn search_by_form(kind: &Kind) -> Value {
 
 fn read(name: &str) -> Value {
     let good = [(200, found(name)), (304, json!({ "$ref": "#/components/responses/Unchanged" }))];
-    operation(&format!("read{name}"), &format!("Read a {name}"), vec![parameter("id")], &good, READS)
+    let asked = ["id", "_summaryOfOne", "_elements", "IfNoneMatch", "IfModifiedSince"].map(parameter);
+    operation(&format!("read{name}"), &format!("Read a {name}"), asked.to_vec(), &good, READS)
 }
 
 fn create(kind: &Kind) -> Value {
@@ -229,6 +241,24 @@ fn replace(kind: &Kind) -> Value {
     with_body(operation(&format!("replace{name}"), &summary, parameters, &good, REPLACES), name, None)
 }
 
+/// A JSON Patch of `one`, or of the one that has an identifier.
+fn patch(kind: &Kind, one: bool) -> Value {
+    let name = kind.name;
+    let (of, place, summary) = if one {
+        ("", "id", format!("Change parts of a {name}"))
+    } else {
+        ("Matching", "identifier", format!("Change parts of the {name} with an identifier"))
+    };
+    let asked = [place, "IfMatch", "Prefer"].map(parameter).to_vec();
+    let good = [(200, written(name, "It was changed, or is so already."))];
+    let mut patch = operation(&format!("patch{name}{of}"), &summary, asked, &good, REPLACES);
+    let example = json!([{ "op": "test", "path": "/resourceType", "value": name }]);
+    let media = json!({ "schema": reference("JsonPatch"), "example": example });
+    let body = json!({ "required": true, "content": { "application/json-patch+json": media } });
+    set(&mut patch, "", "requestBody", body);
+    patch
+}
+
 fn replace_matching(kind: &Kind) -> Value {
     let name = kind.name;
     let good = [(201, written(name, "It was stored.")), (200, written(name, "It was replaced."))];
@@ -247,6 +277,8 @@ fn replace_matching(kind: &Kind) -> Value {
 fn operations(kind: &Kind, asked: Operation, of: Vec<Value>) -> Value {
     let (summary, back) = match asked {
         Operation::EvaluateMeasure => ("A report of a measure", "MeasureReport"),
+        Operation::CareGaps => ("Where each requirement of patients stands", "Parameters"),
+        Operation::DataRequirements => ("What of the record a measure is counted from", "Library"),
         Operation::Explain => ("Why it is counted as it is", "Parameters"),
         Operation::Translate => ("What a code means here", "Parameters"),
         Operation::Try => ("What a plan would ask, in words, or why it cannot be honoured", "Parameters"),
@@ -279,15 +311,23 @@ fn with_given(mut operation: Value, kind: &Kind, asked: Operation) -> Value {
                 { "name": "periodStart", "valueDate": "2026-01-01" }, { "name": "periodEnd", "valueDate": "2026-01-31" },
             ])),
         ),
+        Operation::CareGaps => (
+            reference("Parameters"),
+            Some(json!([
+                { "name": "periodStart", "valueDate": "2026-01-01" }, { "name": "periodEnd", "valueDate": "2026-01-31" },
+                { "name": "subject", "valueString": "Patient/p1" }, { "name": "status", "valueCode": "open-gap" },
+            ])),
+        ),
         Operation::Translate => (
             reference("Parameters"),
             Some(json!([
                 { "name": "system", "valueUri": "http://snomed.info/sct" }, { "name": "code", "valueCode": "717778001" },
             ])),
         ),
-        Operation::Explain | Operation::Status | Operation::VentilatorEvents => {
-            (reference("Parameters"), None)
-        }
+        Operation::DataRequirements
+        | Operation::Explain
+        | Operation::Status
+        | Operation::VentilatorEvents => (reference("Parameters"), None),
     };
     let mut media = json!({ "schema": schema });
     match given {

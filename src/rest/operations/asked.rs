@@ -93,10 +93,10 @@ impl Evaluate {
             }
             "lastReceivedOn" => {
                 let zone = rest.stays.site().rules.zone;
-                let span = crate::rest::search::span_of(value, zone);
-                let (from, _) = span
+                let span = crate::rest::search::span(value, zone);
+                let span = span
                     .ok_or_else(|| Refused::value(name, "expected a date or an instant with its offset"))?;
-                self.received_after = Some(from);
+                self.received_after = Some(span.from);
             }
             "asOf" => self.as_of = Some(instant(name, value, rest)?),
             "comparedWith" => self.compared_with = Some(instant(name, value, rest)?),
@@ -198,13 +198,16 @@ impl Evaluate {
 
 /// An instant, or the end of a day.
 fn instant(name: &str, value: &str, rest: &Rest) -> Result<Instant, Refused> {
-    let span = crate::rest::search::span_of(value, rest.stays.site().rules.zone);
-    let (_, to) =
-        span.ok_or_else(|| Refused::value(name, "expected an instant with its offset, or a day"))?;
-    Ok(Instant::from_micros(to - 1))
+    let span = crate::rest::search::span(value, rest.stays.site().rules.zone);
+    let span = span.ok_or_else(|| Refused::value(name, "expected an instant with its offset, or a day"))?;
+    Ok(Instant::from_micros(span.to - 1))
 }
 
-fn in_order(name: &str, from: NaiveDate, to: NaiveDate) -> Result<(NaiveDate, NaiveDate), Refused> {
+pub(super) fn in_order(
+    name: &str,
+    from: NaiveDate,
+    to: NaiveDate,
+) -> Result<(NaiveDate, NaiveDate), Refused> {
     if to < from {
         return Err(contradiction(name, "expected a day that is not before the first one"));
     }

@@ -44,18 +44,17 @@ pub(super) async fn data_quality(rest: &Rest, ask: &Ask<'_>) -> Outcome {
 /// The documents of a kind that changed last.
 async fn documents(rest: &Rest, kind: &'static str, quality: &mut Quality) -> Result<u64, Refused> {
     let site = rest.stays.site();
-    let (mut after, mut looked) = (None, 0);
+    let (mut after, mut as_of, mut looked) = (None, None, 0);
     while looked < limits::QUALITY_DOCUMENTS {
-        let order = Order::NewestFirst;
-        let query =
-            Query { kind: kind.into(), order, after, limit: limits::PAGE_ROWS_MAX, ..Query::default() };
+        let (order, limit) = (Order::NewestFirst, limits::PAGE_ROWS_MAX);
+        let query = Query { kind: kind.into(), order, as_of, after, limit, ..Query::default() };
         let page = rest.store.search(query).await?;
-        for document in &page.documents {
+        for document in page.documents.iter().map(|row| &row.document) {
             let body = document.body.as_deref().unwrap_or_default();
             quality.look(kind, &document.id, body, document.received_us, &site.codes);
         }
         looked += page.documents.len() as u64;
-        after = page.next;
+        (after, as_of) = (page.next, Some(page.as_of));
         if after.is_none() {
             break;
         }

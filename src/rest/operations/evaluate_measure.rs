@@ -4,22 +4,22 @@ use std::collections::BTreeSet;
 use std::sync::Arc;
 
 use axum::body::Body;
-use axum::http::{Method, StatusCode};
+use axum::http::StatusCode;
 use chrono::NaiveDate;
 use fhir_models::datatypes::Reference;
 use fhir_models::{MeasureReport, Resource};
 
+use super::as_of;
 use super::asked::{About, Evaluate, contradiction, missing};
 use super::whom::{self, Asked};
-use super::{as_of, body_parameters};
+use crate::access::Rights;
 use crate::care::facts::Source;
 use crate::care::ledger::Feed;
 use crate::care::tally::Tally;
 use crate::care::time::Instant;
 use crate::care::totals::Totals;
 use crate::rest::answer::Answer;
-use crate::rest::ask::{self, Ask};
-use crate::rest::body::Takes;
+use crate::rest::ask::Ask;
 use crate::rest::edge::Edge;
 use crate::rest::refused::Refused;
 use crate::rest::{Outcome, Rest, limits, table};
@@ -30,22 +30,8 @@ use crate::translate::measures::{self, Beside, COLUMNS, MEASURES, Other, Scope, 
 pub(super) async fn evaluate(edge: &Edge, ask: &Ask<'_>, id: Option<&str>, body: Body) -> Outcome {
     let rest = &edge.rest;
     let mut asked = Evaluate::default();
-    for (name, value) in ask::parameters(ask.query)? {
-        if name != "_format" && name != "_pretty" {
-            asked.parameter(&name, &value, rest)?;
-        }
-    }
-    match ask.method {
-        Method::GET => {}
-        Method::POST => {
-            let held = edge.receive(ask, body, Takes::MaybeJson).await?;
-            if !held.bytes.is_empty() {
-                for (name, value) in body_parameters(&held.bytes)? {
-                    asked.parameter(&name, &value, rest)?;
-                }
-            }
-        }
-        _ => return Err(Refused::Method("GET, HEAD, POST")),
+    for (name, value) in super::parameters(edge, ask, body).await? {
+        asked.parameter(&name, &value, rest)?;
     }
     let id = match (id, asked.measure.take()) {
         (Some(id), None) => id.to_owned(),
@@ -84,6 +70,9 @@ async fn report(rest: &Rest, ask: &Ask<'_>, id: &str, asked: Evaluate) -> Outcom
     let scope = Scope { whom, unit: asked.unit.clone(), heard_until, ..Scope::default() };
     let wanted = as_of::Wanted { measure: id, who: &who, period };
     if let Some(other) = asked.compared_with {
+        // it names patients, and the documents of their care
+        let told = ["Patient", "Encounter", "Procedure", "Observation"];
+        told.into_iter().try_for_each(|kind| ask.who.may(kind, Rights::READ))?;
         return as_of::compare(rest, ask, &wanted, (other.min(now), asked.as_of.unwrap_or(now).min(now)))
             .await;
     }

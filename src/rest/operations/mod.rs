@@ -2,7 +2,9 @@
 
 mod as_of;
 mod asked;
+mod care_gaps;
 mod data_quality;
+mod data_requirements;
 mod evaluate_measure;
 mod explain;
 mod given;
@@ -13,12 +15,14 @@ mod ventilator_events;
 mod whom;
 
 use axum::body::Body;
+use axum::http::Method;
 use fhir_models::Parameters;
 use serde_json::Value as Json;
 
 pub use explain::{explanation_json, explanation_text};
 
-use super::ask::Ask;
+use super::ask::{self, Ask};
+use super::body::Takes;
 use super::edge::Edge;
 use super::refused::Refused;
 use super::types::{Kind, Operation};
@@ -62,7 +66,11 @@ pub(super) async fn on_type(
         Operation::Try => trial::try_plan(edge, ask, None, body).await,
         Operation::Validate => validate::validate(edge, ask, kind, None, body).await,
         Operation::EvaluateMeasure => evaluate_measure::evaluate(edge, ask, None, body).await,
-        Operation::Explain | Operation::Status | Operation::VentilatorEvents => Err(Refused::NotFound),
+        Operation::CareGaps => care_gaps::care_gaps(edge, ask, None, body).await,
+        Operation::Explain
+        | Operation::Status
+        | Operation::VentilatorEvents
+        | Operation::DataRequirements => Err(Refused::NotFound),
     }
 }
 
@@ -77,6 +85,8 @@ pub(super) async fn on_one(
 ) -> Outcome {
     match named(kind, operation)? {
         Operation::EvaluateMeasure => evaluate_measure::evaluate(edge, ask, Some(id), body).await,
+        Operation::CareGaps => care_gaps::care_gaps(edge, ask, Some(id), body).await,
+        Operation::DataRequirements => data_requirements::data_requirements(edge, ask, id, body).await,
         Operation::Explain => explain::explain(edge, ask, kind, id, body).await,
         Operation::Translate => translate_code::translate(edge, ask, Some(id), body).await,
         Operation::Try => trial::try_plan(edge, ask, Some(id), body).await,
@@ -90,6 +100,30 @@ pub(super) async fn on_one(
 fn named(kind: &Kind, operation: &str) -> Result<Operation, Refused> {
     let name = operation.strip_prefix('$');
     kind.operations.iter().copied().find(|o| name == Some(o.name())).ok_or(Refused::NotFound)
+}
+
+/// Name and value of each parameter, in the query and in a body of Parameters.
+///
+/// # Errors
+/// Another method; a query or a body that cannot be read.
+async fn parameters(edge: &Edge, ask: &Ask<'_>, body: Body) -> Result<Vec<(String, String)>, Refused> {
+    let mut given = Vec::new();
+    for (name, value) in ask::parameters(ask.query)? {
+        if name != "_format" && name != "_pretty" {
+            given.push((name.into_owned(), value.into_owned()));
+        }
+    }
+    match ask.method {
+        Method::GET => {}
+        Method::POST => {
+            let held = edge.receive(ask, body, Takes::MaybeJson).await?;
+            if !held.bytes.is_empty() {
+                given.extend(body_parameters(&held.bytes)?);
+            }
+        }
+        _ => return Err(Refused::Method("GET, HEAD, POST")),
+    }
+    Ok(given)
 }
 
 /// Name and value of each parameter in a Parameters resource.

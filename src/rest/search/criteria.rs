@@ -1,35 +1,49 @@
-//! The criteria of a search, read against the table of types.
+//! The criteria of a search, read against the table of parameters.
 
-use std::borrow::Cow;
+use std::sync::Arc;
 
 use chrono_tz::Tz;
-use fhir_models::datatypes::Reference;
 use fhir_models::primitive::is_id;
+use serde_json::Value;
 
-use super::super::ask::{parameters, token};
+use super::super::ask::parameters;
 use super::super::limits;
+use super::super::parameters::{Index, Param, Sort};
 use super::super::refused::Refused;
-use super::super::text;
-use super::super::types::{Column, Kind};
-use super::dates::{self, Prefix};
-use crate::store::{Order, OutcomeQuery, Query, Token};
-use crate::translate::document::Bases;
+use super::super::types::{self, Kind};
+use super::controls::Controls;
+use super::dates::{self, Prefix, Span};
+use super::links::{Link, Said};
+use super::numbers::Amount;
+use super::path::Paths;
+use super::walk;
+use super::wanted::{Coded, Light, Named, Wanted, folded};
+use crate::translate::document::{Bases, Target};
 
-/// What is searched for, and how it is answered.
-#[derive(Debug, Default)]
+/// What a search asks for.
+#[derive(Debug)]
 pub(super) struct Criteria {
-    /// What the store is asked, but for identifiers.
-    pub(super) query: Query,
-    /// Identifiers: of each list one must fit.
-    pub(super) identifiers: Vec<Vec<Token>>,
-    /// Spans of the last change, in microseconds, that must not fit.
-    pub(super) except: Vec<(i64, i64)>,
-    /// Criteria that exclude one another.
-    pub(super) impossible: bool,
+    /// All must fit.
+    pub(super) all: Arc<Vec<Criterion>>,
+    /// All must fit.
+    pub(super) links: Vec<Link>,
+    /// How it is answered.
+    pub(super) controls: Controls,
     /// Parameters that were left out because they are not known.
     pub(super) ignored: Vec<String>,
     /// The parameters that were applied.
-    applied: Vec<(String, String)>,
+    pub(super) applied: Vec<(String, String)>,
+}
+
+/// One parameter and what it must be.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub(super) struct Criterion {
+    /// The parameter.
+    pub(super) param: &'static Param,
+    /// Where it looks.
+    pub(super) paths: Paths,
+    /// What is asked for.
+    pub(super) wanted: Wanted,
 }
 
 /// Names by which clients mean a patient or a stay: to leave one out would show one patient's data as another's.
@@ -44,244 +58,199 @@ const SUBJECT_LIKE: &[&str] = &[
     "person",
     "requester",
     "performer",
+    // what narrows a search in ways that are not supported
+    "_has",
+    "_filter",
+    "_text",
+    "_content",
+    "_list",
+    "_query",
+    "_type",
+    "_source",
 ];
 
-impl Criteria {
+/// What is known where a search is read.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Reader<'a> {
+    /// The type that is searched.
+    pub(super) kind: &'static Kind,
+    /// Whether what is not known is refused.
+    pub(super) strict: bool,
+    /// The zone of the site.
+    pub(super) zone: Tz,
+    /// What addresses mean this server.
+    pub(super) bases: &'a Bases,
+}
+
+impl Reader<'_> {
     /// Reads a query.
     ///
     /// # Errors
-    /// A value that is none of its type; too many; a modifier; a name that is not known, if `strict` or if it would
-    /// restrict the search to somebody.
-    pub(super) fn read(
-        kind: &'static Kind,
-        query: &str,
-        strict: bool,
-        zone: Tz,
-        bases: &Bases,
-    ) -> Result<Self, Refused> {
-        let mut criteria = Criteria::default();
-        criteria.query.kind = Cow::Borrowed(kind.name);
-        criteria.query.limit = limits::PAGE_ROWS;
+    /// A value that is none of its type; too many; a modifier that is not supported; a name that is not known, if
+    /// `strict` or if it would restrict the search to somebody.
+    pub(super) fn read(&self, query: &str) -> Result<Criteria, Refused> {
+        let mut all = Vec::new();
+        let mut criteria = Criteria {
+            all: Arc::default(),
+            links: Vec::new(),
+            controls: Controls::new(),
+            ignored: Vec::new(),
+            applied: Vec::new(),
+        };
         for (name, value) in parameters(query)? {
-            let applied = criteria.parameter(kind, &name, &value, strict, zone, bases)?;
-            if applied {
-                criteria.applied.push((name.into_owned(), value.into_owned()));
-            } else {
-                criteria.ignored.push(name.into_owned());
+            if !criteria.controls.read(self.kind, &name, &value)? {
+                match self.said(&name, &value)? {
+                    Some(Said::Criterion(criterion)) => all.push(criterion),
+                    Some(Said::Link(link)) => criteria.links.push(link),
+                    None => {
+                        criteria.ignored.push(name.into_owned());
+                        continue;
+                    }
+                }
             }
+            criteria.applied.push((name.into_owned(), value.into_owned()));
         }
+        criteria.controls.check()?;
+        criteria.all = Arc::new(all);
         Ok(criteria)
     }
 
-    /// Whether it was applied.
-    fn parameter(
-        &mut self,
-        kind: &'static Kind,
-        name: &str,
-        value: &str,
-        strict: bool,
-        zone: Tz,
-        bases: &Bases,
-    ) -> Result<bool, Refused> {
-        if name.starts_with('_')
-            && let Some(applied) = self.control(name, value)?
-        {
-            return Ok(applied);
+    /// What a parameter asks for; none if it is not known and may be left out.
+    pub(super) fn said(&self, name: &str, value: &str) -> Result<Option<Said>, Refused> {
+        if let Some(link) = self.link(name, value)? {
+            return Ok(Some(Said::Link(link)));
         }
         let (plain, modifier) = name.split_once(':').map_or((name, None), |(n, m)| (n, Some(m)));
-        let Some(filter) = kind.all_filters().find(|f| f.name == plain) else {
-            let meant = plain.split('.').next().unwrap_or_default();
-            let why = "this parameter is not known for the type; see the CapabilityStatement";
-            if strict || SUBJECT_LIKE.contains(&meant) {
+        let Some(param) = self.kind.parameter(plain) else {
+            if self.strict || SUBJECT_LIKE.contains(&plain) {
+                let why = "this parameter is not known for the type; see the CapabilityStatement";
                 return Err(Refused::not_supported(name, why));
             }
-            return Ok(false);
+            return Ok(None);
         };
-        let patient = matches!(filter.column, Column::Patient) && modifier == Some("Patient");
-        if modifier.is_some() && !patient {
-            return Err(Refused::not_supported(name, "no modifier is supported here"));
-        }
-        self.filter(filter.column, name, value, zone, bases)?;
-        Ok(true)
+        let wanted = self.wanted(param, modifier, name, value)?;
+        Ok(Some(Said::Criterion(Criterion { param, paths: Paths::new(param.expression), wanted })))
     }
 
-    /// A parameter that says how the answer is made; none if it is not one.
-    fn control(&mut self, name: &str, value: &str) -> Result<Option<bool>, Refused> {
-        match name {
-            "_count" => {
-                let count = value.parse::<u64>().map_err(|_| Refused::value(name, "expected a number"))?;
-                self.query.limit = usize::try_from(count).unwrap_or(usize::MAX).min(limits::PAGE_ROWS_MAX);
-                if count == 0 {
-                    self.query.total = true;
-                }
-            }
-            "_summary" => match value {
-                "count" => {
-                    self.query.limit = 0;
-                    self.query.total = true;
-                }
-                "false" => {}
-                _ => return Err(Refused::not_supported(name, "expected count or false")),
-            },
-            "_total" => match value {
-                "accurate" | "estimate" => self.query.total = true,
-                "none" => {}
-                _ => return Err(Refused::value(name, "expected none, estimate or accurate")),
-            },
-            "_sort" => match value {
-                "_lastUpdated" => self.query.order = Order::OldestFirst,
-                "-_lastUpdated" => self.query.order = Order::NewestFirst,
-                _ => return Err(Refused::not_supported(name, "expected _lastUpdated or -_lastUpdated")),
-            },
-            "_cursor" => {
-                let position = i64::from_str_radix(value, 36).ok().filter(|p| *p > 0);
-                self.query.after =
-                    Some(position.ok_or_else(|| Refused::value(name, "expected what a link said"))?);
-            }
-            "_format" | "_pretty" => {}
-            _ => return Ok(None),
-        }
-        Ok(Some(true))
-    }
-
-    fn filter(
-        &mut self,
-        column: Column,
+    fn wanted(
+        &self,
+        param: &'static Param,
+        modifier: Option<&str>,
         name: &str,
         value: &str,
-        zone: Tz,
-        bases: &Bases,
-    ) -> Result<(), Refused> {
+    ) -> Result<Wanted, Refused> {
+        if modifier == Some("missing") {
+            return match value {
+                "true" => Ok(Wanted::Missing(true)),
+                "false" => Ok(Wanted::Missing(false)),
+                _ => Err(Refused::value(name, "expected true or false")),
+            };
+        }
         let wanted = alternatives(value, name)?;
-        match column {
-            Column::Id => self.ids(wanted),
-            Column::Updated => self.updated(&wanted, name, zone)?,
-            Column::Identifier => {
-                let tokens: Result<Vec<Token>, Refused> = wanted.iter().map(|w| token(w, name)).collect();
-                self.identifiers.push(tokens?);
+        let tokens = || wanted.iter().map(|w| coded(w, name)).collect::<Result<Vec<Coded>, Refused>>();
+        let fold = || wanted.iter().map(|w| folded(&unescaped(w))).collect::<Vec<String>>();
+        let exact = || wanted.iter().map(|w| unescaped(w)).collect::<Vec<String>>();
+        match (param.sort, modifier) {
+            (Sort::Token, None) => Ok(Wanted::Token(tokens()?)),
+            (Sort::Token, Some("not")) => Ok(Wanted::NotToken(tokens()?)),
+            (Sort::Token, Some("text")) => Ok(Wanted::TokenText(fold())),
+            (Sort::Date, None) => {
+                let dates: Option<Vec<(Prefix, Span)>> =
+                    wanted.iter().map(|w| dates::wanted(w, self.zone)).collect();
+                let why = "expected a date or time, such as ge2026-01-02T03:04:05Z";
+                dates.map(Wanted::Date).ok_or_else(|| Refused::value(name, why))
             }
-            Column::Patient => {
-                let id = one(&wanted, "Patient", name, bases)?;
-                self.impossible |= only(&mut self.query.patient, id);
+            (Sort::Reference, Some("identifier")) => Ok(Wanted::Identified(tokens()?)),
+            (Sort::Reference, of) if of.is_none_or(is_type) => {
+                let named =
+                    exact().iter().map(|w| self.named(param, of, name, w)).collect::<Result<_, _>>()?;
+                Ok(Wanted::Reference(named))
             }
-            Column::Encounter => {
-                let id = one(&wanted, "Encounter", name, bases)?;
-                self.impossible |= only(&mut self.query.encounter, id);
+            (Sort::Text, None) => Ok(Wanted::Starts(fold())),
+            (Sort::Text, Some("contains")) => Ok(Wanted::Contains(fold())),
+            (Sort::Text, Some("exact")) => Ok(Wanted::Exact(exact())),
+            (Sort::Uri, None) => Ok(Wanted::Uri(exact())),
+            (Sort::Quantity, None) => {
+                wanted.iter().map(|w| amount(w, name)).collect::<Result<_, _>>().map(Wanted::Quantity)
             }
-            Column::Status => self.any(wanted.iter().map(|w| bare_code(w)).collect(), |o| &mut o.status),
-            Column::Code => self.any(wanted.iter().map(|w| bare_code(w)).collect(), |o| &mut o.code),
-            Column::Location => {
-                let ids: Result<Vec<String>, Refused> =
-                    wanted.iter().map(|w| local_id(w, "Location", name, bases)).collect();
-                self.any(ids?, |o| &mut o.location);
+            (sort, _) => {
+                let more = if sort == Sort::Reference { " or a type" } else { "" };
+                let known = sort.modifiers().join(", ");
+                Err(Refused::not_supported(name, format!("a modifier here is one of {known}{more}")))
             }
-            Column::Owner => self.any(wanted.iter().flat_map(|w| owners(w)).collect(), |o| &mut o.owner),
-            Column::Focus => self.any(wanted, |o| &mut o.focus),
         }
-        Ok(())
     }
 
-    fn ids(&mut self, wanted: Vec<String>) {
-        self.impossible |= narrow(&mut self.query.ids, wanted);
-    }
-
-    fn any(&mut self, wanted: Vec<String>, column: impl Fn(&mut OutcomeQuery) -> &mut Vec<String>) {
-        self.impossible |= narrow(column(&mut self.query.outcome), wanted);
-    }
-
-    fn updated(&mut self, wanted: &[String], name: &str, zone: Tz) -> Result<(), Refused> {
-        let [date] = wanted else {
-            return Err(Refused::not_supported(name, "expected one date; repeat the parameter for a span"));
-        };
-        let span = dates::span(date, zone);
-        let (prefix, from, to) = span
-            .ok_or_else(|| Refused::value(name, "expected a date or time, such as ge2026-01-02T03:04:05Z"))?;
-        let (query_from, query_to) = match prefix {
-            Prefix::Eq => (Some(from), Some(to)),
-            Prefix::Ne => {
-                self.except.push((from, to));
-                (None, None)
+    /// What a reference in a query names: `id`, `Type/id`, or an address.
+    fn named(
+        &self,
+        param: &'static Param,
+        of: Option<&str>,
+        name: &str,
+        text: &str,
+    ) -> Result<Named, Refused> {
+        if is_id(text) {
+            let only = match param.index {
+                Index::Patient => Some("Patient"),
+                Index::Encounter => Some("Encounter"),
+                Index::None
+                | Index::Id
+                | Index::Updated
+                | Index::Identifier
+                | Index::Status
+                | Index::Location
+                | Index::Within => None,
+            };
+            return Ok(Named::Here(of.or(only).map(str::to_owned), text.to_owned()));
+        }
+        match self.bases.target_of(text) {
+            Target::Here(kind, _) if of.is_some_and(|of| of != kind) => {
+                Err(Refused::value(name, "expected an id, or the type that the modifier says"))
             }
-            Prefix::Gt => (Some(to), None),
-            Prefix::Lt => (None, Some(from)),
-            Prefix::Ge => (Some(from), None),
-            Prefix::Le => (None, Some(to)),
-        };
-        let query = &mut self.query;
-        query.updated_from_us = query.updated_from_us.max(query_from);
-        query.updated_to_us = match (query.updated_to_us, query_to) {
-            (Some(a), Some(b)) => Some(a.min(b)),
-            (a, b) => a.or(b),
-        };
-        Ok(())
-    }
-
-    /// The query of the store, if that is all there is to them.
-    pub(super) fn followed(self) -> Option<Query> {
-        let Criteria { query, identifiers, except, impossible, ignored, applied: _ } = self;
-        let whole = identifiers.is_empty() && except.is_empty() && ignored.is_empty() && !impossible;
-        whole.then_some(query)
-    }
-
-    /// The address of this search, with what was applied; with a cursor it goes on there.
-    pub(super) fn address(&self, base: &str, kind: &str, cursor: Option<i64>) -> String {
-        let mut out = format!("{base}/{kind}");
-        let mut mark = '?';
-        for (name, value) in self.applied.iter().filter(|(n, _)| n != "_cursor" && n != "_count") {
-            out.push(mark);
-            mark = '&';
-            text::push_encoded(&mut out, name);
-            out.push('=');
-            text::push_encoded(&mut out, value);
+            Target::Here(kind, _) if types::kind(kind).is_some() && !may_be(param, kind) => {
+                Err(Refused::value(name, format!("expected {}/id or an id", param.targets.join("/id or "))))
+            }
+            Target::Here(kind, id) => Ok(Named::Here(Some(kind.to_owned()), id.to_owned())),
+            Target::Elsewhere if text.contains(':') => Ok(Named::Elsewhere(text.to_owned())),
+            Target::Elsewhere | Target::Inside(_) => {
+                Err(Refused::value(name, "expected an id, Type/id or an address"))
+            }
         }
-        if self.applied.iter().any(|(n, _)| n == "_count") || cursor.is_some() {
-            out.push(mark);
-            mark = '&';
-            out.push_str(&format!("_count={}", self.query.limit));
+    }
+}
+
+/// Whether a parameter can refer to a type that is kept here.
+fn may_be(param: &Param, kind: &str) -> bool {
+    let only = matches!(param.index, Index::Patient | Index::Encounter | Index::Location);
+    !only || param.name == "subject" || param.targets.contains(&kind)
+}
+
+fn is_type(modifier: &str) -> bool {
+    modifier.starts_with(|c: char| c.is_ascii_uppercase())
+        && modifier.bytes().all(|b| b.is_ascii_alphabetic())
+}
+
+impl Criteria {
+    /// Whether the patients that they ask for are none at all.
+    pub(super) fn is_about_nobody(&self) -> bool {
+        let about = self.all.iter().filter(|c| c.param.index == Index::Patient);
+        let mut sets = about.filter_map(|c| walk::ids(&c.wanted, "Patient"));
+        let Some(mut left) = sets.next() else { return false };
+        for ids in sets {
+            left.retain(|id| ids.contains(id));
         }
-        if let Some(cursor) = cursor {
-            out.push(mark);
-            out.push_str("_cursor=");
-            out.push_str(&base36(cursor));
-        }
-        out
+        left.is_empty()
     }
 }
 
-fn base36(number: i64) -> String {
-    let mut digits = Vec::new();
-    let mut left = u32_digits(number.max(0));
-    while let Some((digit, rest)) = left {
-        digits.push(digit);
-        left = if rest == 0 { None } else { u32_digits(rest) };
+impl Criterion {
+    /// Whether a document fits.
+    pub(super) fn fits(&self, document: &Value, light: Light<'_>) -> bool {
+        self.wanted.fits(&self.paths.find(document), Light { system: self.param.system, ..light })
     }
-    digits.iter().rev().collect()
 }
 
-/// The last digit of a number, and what is left before it.
-fn u32_digits(number: i64) -> Option<(char, i64)> {
-    let digit = u32::try_from(number % 36).ok().and_then(|d| char::from_digit(d, 36))?;
-    Some((digit, number / 36))
-}
-
-/// Brings a list of alternatives down to those that are in `wanted`, too. True if none is left.
-fn narrow(list: &mut Vec<String>, wanted: Vec<String>) -> bool {
-    if list.is_empty() {
-        *list = wanted;
-    } else {
-        list.retain(|l| wanted.contains(l));
-    }
-    list.is_empty()
-}
-
-/// Sets what must be one thing only. True if it is another already.
-fn only(column: &mut Option<String>, id: String) -> bool {
-    let other = column.as_ref().is_some_and(|c| *c != id);
-    *column = Some(id);
-    other
-}
-
-/// The alternatives in a value: separated by commas that no backslash is before.
+/// The alternatives in a value, which commas separate; a comma after a backslash is part of one.
 fn alternatives(value: &str, name: &str) -> Result<Vec<String>, Refused> {
     let mut out = vec![String::new()];
     let mut characters = value.chars();
@@ -289,7 +258,10 @@ fn alternatives(value: &str, name: &str) -> Result<Vec<String>, Refused> {
         let last = out.last_mut();
         match (character, last) {
             (',', _) => out.push(String::new()),
-            ('\\', Some(last)) => last.extend(characters.next()),
+            ('\\', Some(last)) => {
+                last.push('\\');
+                last.extend(characters.next());
+            }
             (other, Some(last)) => last.push(other),
             (_, None) => {}
         }
@@ -304,35 +276,44 @@ fn alternatives(value: &str, name: &str) -> Result<Vec<String>, Refused> {
     Ok(out)
 }
 
-fn one(wanted: &[String], kind: &str, name: &str, bases: &Bases) -> Result<String, Refused> {
-    match wanted {
-        [reference] => local_id(reference, kind, name, bases),
-        _ => Err(Refused::not_supported(name, "expected one reference; ask once for each")),
+/// A value without the backslashes before what would separate otherwise.
+fn unescaped(value: &str) -> String {
+    let mut out = String::with_capacity(value.len());
+    let mut characters = value.chars();
+    while let Some(character) = characters.next() {
+        out.extend(if character == '\\' { characters.next() } else { Some(character) });
     }
+    out
 }
 
-/// The id of a document of this server: `id`, `Type/id`, or the same below an address of this server.
-fn local_id(text: &str, kind: &str, name: &str, bases: &Bases) -> Result<String, Refused> {
-    if is_id(text) {
-        return Ok(text.to_owned());
+/// `number`, `number|system|code` or `number||code`, each with a prefix or none.
+fn amount(text: &str, name: &str) -> Result<Amount, Refused> {
+    let why = "expected a number, such as gt8 or 8|http://unitsofmeasure.org|cm[H2O]";
+    let (amount, unit) = Amount::read(text).ok_or_else(|| Refused::value(name, why))?;
+    if unit.is_empty() {
+        return Ok(amount);
     }
-    let reference = Reference { reference: Some(text.to_owned()), ..Reference::default() };
-    bases.id(&reference, kind).map(str::to_owned).ok_or_else(|| {
-        Refused::value(name, format!("expected {kind}/id or an id, of a {kind} that is kept here"))
-    })
+    let Coded { system, code } = coded(unit, name)?;
+    Ok(amount.of(system.unwrap_or_default(), code.unwrap_or_default()))
 }
 
-/// The code of `system|code` or `code`: what is searched has one system only.
-fn bare_code(text: &str) -> String {
-    text.rsplit_once('|').map_or(text, |(_, code)| code).to_owned()
-}
-
-/// The references that a bare id may mean.
-fn owners(text: &str) -> Vec<String> {
-    if text.contains('/') {
-        return vec![text.to_owned()];
+/// `system|code`, `|code`, `system|` or `code`.
+fn coded(text: &str, name: &str) -> Result<Coded, Refused> {
+    let mut escaped = false;
+    let bar = text.char_indices().find(|(_, c)| {
+        let bar = *c == '|' && !escaped;
+        escaped = *c == '\\' && !escaped;
+        bar
+    });
+    let (system, code) = match bar {
+        Some((at, _)) => {
+            (Some(unescaped(text.get(..at).unwrap_or_default())), text.get(at + 1..).unwrap_or_default())
+        }
+        None => (None, text),
+    };
+    let code = Some(unescaped(code)).filter(|c| !c.is_empty());
+    if code.is_none() && system.as_ref().is_none_or(String::is_empty) {
+        return Err(Refused::value(name, "expected code, system|code, |code or system|"));
     }
-    let kinds =
-        ["Practitioner", "PractitionerRole", "Organization", "CareTeam", "HealthcareService", "Device"];
-    std::iter::once(text.to_owned()).chain(kinds.iter().map(|k| format!("{k}/{text}"))).collect()
+    Ok(Coded { system, code })
 }

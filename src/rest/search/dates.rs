@@ -1,52 +1,129 @@
-//! Dates in a query: each means a span, from its first instant to the last of its precision.
+//! Dates in a query and in a document: each means a span, from its first instant to the last of its precision, and R4
+//! says for each prefix how two spans must lie to one another.
 
 use chrono::{DateTime, Days, Months, NaiveDate, NaiveTime, TimeDelta};
 use chrono_tz::Tz;
+use serde_json::Value;
 
+use super::path::Found;
 use crate::care::time::local_instant;
 
-/// What a prefix compares.
+/// Half-open, in microseconds; what has no beginning or no end reaches as far as there are numbers.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(in crate::rest) struct Span {
+    /// Its first instant.
+    pub(in crate::rest) from: i64,
+    /// The instant after its last.
+    pub(in crate::rest) to: i64,
+}
+
+/// How a date in a document must lie to the one in a query.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub(super) enum Prefix {
-    /// In the span.
+    /// In it.
     Eq,
-    /// Not in the span.
+    /// Not in it.
     Ne,
-    /// After the span.
+    /// Partly after it.
     Gt,
-    /// Before the span.
+    /// Partly before it.
     Lt,
-    /// In or after the span.
+    /// In it, or partly after it.
     Ge,
-    /// In or before the span.
+    /// In it, or partly before it.
     Le,
+    /// All after it.
+    Sa,
+    /// All before it.
+    Eb,
+    /// Near it: not farther than a tenth of the time between it and now.
+    Ap,
 }
 
-/// Prefix and span, in microseconds, of a date in a query; none if it is no date.
-///
-/// Without an offset the time on the walls of the site is meant.
-pub(super) fn span(text: &str, zone: Tz) -> Option<(Prefix, i64, i64)> {
-    let (prefix, date) = match text.get(..2) {
-        Some("eq") => (Prefix::Eq, text.get(2..)?),
-        Some("ne") => (Prefix::Ne, text.get(2..)?),
-        Some("gt" | "sa") => (Prefix::Gt, text.get(2..)?),
-        Some("lt" | "eb") => (Prefix::Lt, text.get(2..)?),
-        Some("ge") => (Prefix::Ge, text.get(2..)?),
-        Some("le") => (Prefix::Le, text.get(2..)?),
-        _ => (Prefix::Eq, text),
-    };
-    let (from, to) = span_of(date, zone)?;
-    Some((prefix, from, to))
+/// Each prefix as it is written.
+const PREFIXES: [(&str, Prefix); 9] = [
+    ("eq", Prefix::Eq),
+    ("ne", Prefix::Ne),
+    ("gt", Prefix::Gt),
+    ("lt", Prefix::Lt),
+    ("ge", Prefix::Ge),
+    ("le", Prefix::Le),
+    ("sa", Prefix::Sa),
+    ("eb", Prefix::Eb),
+    ("ap", Prefix::Ap),
+];
+
+impl Prefix {
+    /// The prefix of a date or a number in a query, and what follows it.
+    pub(super) fn split(text: &str) -> (Prefix, &str) {
+        let said = PREFIXES.iter().find_map(|(name, prefix)| Some((*prefix, text.strip_prefix(name)?)));
+        said.unwrap_or((Prefix::Eq, text))
+    }
 }
 
-/// The span of a date or an instant, in microseconds; none if it is none.
-pub(in crate::rest) fn span_of(date: &str, zone: Tz) -> Option<(i64, i64)> {
+/// Prefix and span of a date in a query; none if it is no date.
+pub(super) fn wanted(text: &str, zone: Tz) -> Option<(Prefix, Span)> {
+    let (prefix, date) = Prefix::split(text);
+    Some((prefix, span(date, zone)?))
+}
+
+/// The span of a date or a time. Without an offset the time on the walls of the site is meant.
+pub(in crate::rest) fn span(date: &str, zone: Tz) -> Option<Span> {
     if !date.is_ascii() {
         return None;
     }
-    match date.split_once('T') {
-        None => days(date, zone),
-        Some((day, time)) => instant(day, time, zone),
+    let (from, to) = match date.split_once('T') {
+        None => days(date, zone)?,
+        Some((day, time)) => instant(day, time, zone)?,
+    };
+    Some(Span { from, to })
+}
+
+/// The span of something in a document; none if it is no date.
+pub(super) fn found(found: Found<'_>, zone: Tz) -> Option<Span> {
+    let text = |value: &Value, name: &str| value.get(name).and_then(Value::as_str).map(str::to_owned);
+    let period = |value: &Value| {
+        let (start, end) = (text(value, "start"), text(value, "end"));
+        if start.is_none() && end.is_none() {
+            return None;
+        }
+        let from = start.map_or(Some(i64::MIN), |s| Some(span(&s, zone)?.from))?;
+        let to = end.map_or(Some(i64::MAX), |e| Some(span(&e, zone)?.to))?;
+        Some(Span { from, to })
+    };
+    let value = found.value;
+    if let Some(date) = value.as_str() {
+        let is_date = matches!(found.of, "" | "Date" | "DateTime" | "Instant");
+        return if is_date { span(date, zone) } else { None };
+    }
+    if value.get("event").is_none() && value.get("repeat").is_none() {
+        return period(value);
+    }
+    // of a Timing only its outer limits matter
+    let events = value.get("event").and_then(Value::as_array).map(Vec::as_slice).unwrap_or_default();
+    let spans = events.iter().filter_map(|e| span(e.as_str()?, zone));
+    let bounds = value.get("repeat").and_then(|r| r.get("boundsPeriod")).and_then(period);
+    spans.chain(bounds).reduce(|a, b| Span { from: a.from.min(b.from), to: a.to.max(b.to) })
+}
+
+impl Span {
+    /// Whether a span in a document lies to this one, of a query, as the prefix says.
+    pub(super) fn fits(self, prefix: Prefix, there: Span, now_us: i64) -> bool {
+        let within = self.from <= there.from && there.to <= self.to;
+        match prefix {
+            Prefix::Eq => within,
+            Prefix::Ne => !within,
+            Prefix::Gt => there.to > self.to,
+            Prefix::Lt => there.from < self.from,
+            Prefix::Ge => within || there.to > self.to,
+            Prefix::Le => within || there.from < self.from,
+            Prefix::Sa => there.from >= self.to,
+            Prefix::Eb => there.to <= self.from,
+            Prefix::Ap => {
+                let far = self.from.saturating_sub(now_us).saturating_abs() / 10;
+                there.from < self.to.saturating_add(far) && there.to > self.from.saturating_sub(far)
+            }
+        }
     }
 }
 

@@ -1,9 +1,23 @@
 //! Searching: criteria that are all understood, a page, and links that go on from it.
+//!
+//! What each type can be searched by is in [`super::parameters`]; the store finds by what it has an index of, and what
+//! it finds is looked at here.
 
+mod controls;
 mod criteria;
 mod dates;
+mod include;
+mod links;
+mod numbers;
+mod path;
+mod rank;
+mod walk;
+mod wanted;
 
-pub(super) use dates::{calendar, span_of};
+pub(super) use dates::{calendar, span};
+pub(super) use path::CHOICES;
+
+use std::sync::Arc;
 
 use axum::http::StatusCode;
 
@@ -11,25 +25,31 @@ use super::answer::Answer;
 use super::ask::{self, Ask};
 use super::refused::{Issue, Refused, outcome};
 use super::types::{self, Kind};
-use super::{Outcome, Rest, read, text};
-use crate::store::{Document, Page, Query};
+use super::{Outcome, Rest, limits, read, text};
+use crate::store::{Document, Followed, Listed, Query};
 use crate::translate::Refusal;
-use criteria::Criteria;
+use controls::Cursor;
+use criteria::{Criteria, Reader};
+use walk::{Page, Walker};
+use wanted::Light;
 
 /// `GET /fhir/Type?query`, and the same by `POST`.
 pub(super) async fn search(rest: &Rest, ask: &Ask<'_>, kind: &'static Kind, query: &str) -> Outcome {
     let zone = rest.stays.site().settings.zone;
-    let criteria = Criteria::read(kind, query, ask.strict(), zone, &rest.own_bases)?;
-    let page = page(rest, kind, &criteria).await?;
-    let total = total(rest, kind, &criteria, &page).await?;
-    bundle(ask, kind, &criteria, &page, total).map(|body| Answer::json(StatusCode::OK, body))
+    let reader = Reader { kind, strict: ask.strict(), zone, bases: &rest.own_bases };
+    let criteria = reader.read(query)?;
+    let walker = Walker { rest, who: ask.who, kind, now_us: ask.now_us };
+    let page = walker.page(&criteria).await?;
+    let included = include::included(&walker, &criteria.controls, &page.rows).await?;
+    let bundle = Bundle { base: ask.base, kind, criteria: &criteria };
+    bundle.text(&page, &included).map(|body| Answer::json(StatusCode::OK, body))
 }
 
 /// What a subscription with these criteria is about.
 ///
 /// # Errors
 /// A parameter that is not known for the type, or that means nothing where nobody asks; it is named.
-pub(super) fn followed(rest: &Rest, criteria: &str) -> Result<Query, Refusal> {
+pub(super) fn followed(rest: &Rest, criteria: &str) -> Result<Followed, Refusal> {
     let at = "Subscription.criteria";
     let (name, query) = criteria.split_once('?').unwrap_or((criteria, ""));
     let kind =
@@ -42,126 +62,124 @@ pub(super) fn followed(rest: &Rest, criteria: &str) -> Result<Query, Refusal> {
         Refusal::new(at, format!("{}: {why}", parameter.as_deref().unwrap_or("a parameter")))
     };
     for (parameter, _) in ask::parameters(query).map_err(|r| said(&r))? {
-        // how an answer is made, when something changed, and what is looked up first
-        if (parameter.starts_with('_') && parameter != "_id") || parameter == "identifier" {
+        // how an answer is made, when something changed, and what must be looked up elsewhere
+        let plain = parameter.split(':').next().unwrap_or_default();
+        if (plain.starts_with('_') && plain != "_id") || parameter.contains('.') {
             let why = "a subscription cannot be narrowed by this parameter";
             return Err(said(&Refused::not_supported(parameter, why)));
         }
     }
     let zone = rest.stays.site().settings.zone;
-    let criteria = Criteria::read(kind, query, true, zone, &rest.own_bases).map_err(|r| said(&r))?;
-    criteria.followed().ok_or_else(|| Refusal::new(at, "no resource can fit these criteria"))
+    let reader = Reader { kind, strict: true, zone, bases: &rest.own_bases };
+    let criteria = reader.read(query).map_err(|r| said(&r))?;
+    if criteria.is_about_nobody() {
+        return Err(Refusal::new(at, "no resource can fit these criteria"));
+    }
+    let (all, bases) = (criteria.all, rest.own_bases.clone());
+    let fits = move |document: &Document, now_us: i64| {
+        walk::fits(document, &all, Light { zone, bases: &bases, system: None, now_us })
+    };
+    Ok(Followed { query: Query { kind: kind.name.into(), ..Query::default() }, fits: Arc::new(fits) })
 }
 
-/// The query of the store, once what must be looked up has been; none if nothing can fit.
-async fn query(rest: &Rest, kind: &'static Kind, criteria: &Criteria) -> Result<Option<Query>, Refused> {
-    if criteria.impossible {
-        return Ok(None);
-    }
-    let mut query = criteria.query.clone();
-    for tokens in &criteria.identifiers {
-        let mut found = Vec::new();
-        for token in tokens {
-            found.extend(rest.store.by_identifier(kind.name, token).await?);
-        }
-        if !query.ids.is_empty() {
-            found.retain(|id| query.ids.contains(id));
-        }
-        if found.is_empty() {
-            return Ok(None);
-        }
-        query.ids = found;
-    }
-    Ok(Some(query))
-}
-
-async fn page(rest: &Rest, kind: &'static Kind, criteria: &Criteria) -> Result<Page, Refused> {
-    match query(rest, kind, criteria).await? {
-        None => Ok(Page { total: Some(0), ..Page::default() }),
-        Some(query) => {
-            let mut page = rest.store.search(query).await?;
-            page.documents.retain(|d| criteria.except.iter().all(|(from, to)| !inside(d, *from, *to)));
-            Ok(page)
+/// Definitions of a type that come with Terce and that the site has not replaced. Their places come before all others.
+async fn definitions(rest: &Rest, kind: &str) -> Result<Vec<Listed>, Refused> {
+    let mut out = Vec::new();
+    for (place, (id, body)) in (i64::MIN..).zip(read::definitions(rest, kind)) {
+        if rest.store.document(kind, &id).await?.is_none() {
+            out.push(Listed { place, document: read::unversioned(kind, id, body) });
         }
     }
-}
-
-fn inside(document: &Document, from_us: i64, to_us: i64) -> bool {
-    from_us <= document.received_us && document.received_us < to_us
-}
-
-/// How many fit in all, if it is asked for or known anyway.
-async fn total(
-    rest: &Rest,
-    kind: &'static Kind,
-    criteria: &Criteria,
-    page: &Page,
-) -> Result<Option<u64>, Refused> {
-    let whole = criteria.query.after.is_none() && page.next.is_none() && criteria.query.limit > 0;
-    if whole {
-        return Ok(Some(page.documents.len() as u64));
-    }
-    let Some(mut total) = page.total else { return Ok(None) };
-    for (from, to) in &criteria.except {
-        let Some(mut query) = query(rest, kind, criteria).await? else { return Ok(Some(0)) };
-        query.updated_from_us = Some(query.updated_from_us.map_or(*from, |f| f.max(*from)));
-        query.updated_to_us = Some(query.updated_to_us.map_or(*to, |t| t.min(*to)));
-        query.limit = 0;
-        query.total = true;
-        total = total.saturating_sub(rest.store.search(query).await?.total.unwrap_or(0));
-    }
-    Ok(Some(total))
-}
-
-fn bundle(
-    ask: &Ask<'_>,
-    kind: &'static Kind,
-    criteria: &Criteria,
-    page: &Page,
-    total: Option<u64>,
-) -> Result<String, Refused> {
-    let bytes: usize = page.documents.iter().filter_map(|d| d.body.as_ref()).map(|b| b.len() + 256).sum();
-    let mut out = String::with_capacity(bytes + 1_024);
-    out.push_str("{\"resourceType\":\"Bundle\",\"type\":\"searchset\"");
-    if let Some(total) = total {
-        out.push_str(&format!(",\"total\":{total}"));
-    }
-    out.push_str(",\"link\":[{\"relation\":\"self\",\"url\":");
-    let cursor = criteria.query.after;
-    text::push_json(&mut out, &criteria.address(ask.base, kind.name, cursor));
-    if let Some(next) = page.next {
-        out.push_str("},{\"relation\":\"next\",\"url\":");
-        text::push_json(&mut out, &criteria.address(ask.base, kind.name, Some(next)));
-    }
-    out.push_str("}]");
-    let mut entries = 0;
-    for document in &page.documents {
-        let Some(resource) = read::resource(document)? else { continue };
-        out.push_str(if entries == 0 { ",\"entry\":[{\"fullUrl\":" } else { ",{\"fullUrl\":" });
-        entries += 1;
-        text::push_json(&mut out, &format!("{}/{}/{}", ask.base, document.kind, document.id));
-        out.push_str(",\"resource\":");
-        let resource = String::from_utf8(resource).map_err(|_| Refused::Failed)?;
-        out.push_str(&resource);
-        out.push_str(",\"search\":{\"mode\":\"match\"}}");
-    }
-    if !criteria.ignored.is_empty() {
-        out.push_str(if entries == 0 { ",\"entry\":[{\"resource\":" } else { ",{\"resource\":" });
-        entries += 1;
-        let issues: Vec<Issue> = criteria.ignored.iter().map(|name| ignored(name)).collect();
-        out.push_str(&outcome(&issues));
-        out.push_str(",\"search\":{\"mode\":\"outcome\"}}");
-    }
-    out.push_str(if entries == 0 { "}" } else { "]}" });
     Ok(out)
 }
 
-fn ignored(name: &str) -> Issue {
-    Issue {
-        severity: "warning",
-        code: "not-supported",
-        expression: Some(name.to_owned()),
-        diagnostics: "this parameter is not known for the type and was left out; see the CapabilityStatement"
-            .to_owned(),
+/// The answer to a search.
+struct Bundle<'a> {
+    base: &'a str,
+    kind: &'static Kind,
+    criteria: &'a Criteria,
+}
+
+impl Bundle<'_> {
+    fn text(&self, page: &Page, included: &[Document]) -> Result<String, Refused> {
+        let all = || page.rows.iter().chain(included);
+        let bytes: usize = all().filter_map(|d| d.body.as_ref()).map(|b| b.len() + 256).sum();
+        let mut out = String::with_capacity(bytes + 1_024);
+        out.push_str("{\"resourceType\":\"Bundle\",\"type\":\"searchset\"");
+        if let Some(total) = page.total {
+            out.push_str(&format!(",\"total\":{total}"));
+        }
+        out.push_str(",\"link\":[{\"relation\":\"self\",\"url\":");
+        text::push_json(&mut out, &self.address(self.criteria.controls.cursor));
+        if page.next.is_some() {
+            out.push_str("},{\"relation\":\"next\",\"url\":");
+            text::push_json(&mut out, &self.address(page.next));
+        }
+        out.push_str("}]");
+        let mut entries = 0;
+        for (document, mode) in
+            page.rows.iter().map(|d| (d, "match")).chain(included.iter().map(|d| (d, "include")))
+        {
+            let Some(resource) = read::resource(document)? else { continue };
+            let resource = self.criteria.controls.view.of(&document.kind, resource)?;
+            out.push_str(if entries == 0 { ",\"entry\":[{\"fullUrl\":" } else { ",{\"fullUrl\":" });
+            entries += 1;
+            text::push_json(&mut out, &format!("{}/{}/{}", self.base, document.kind, document.id));
+            out.push_str(",\"resource\":");
+            out.push_str(&String::from_utf8(resource).map_err(|_| Refused::Failed)?);
+            out.push_str(&format!(",\"search\":{{\"mode\":\"{mode}\"}}}}"));
+        }
+        let issues = self.issues(page);
+        if !issues.is_empty() {
+            out.push_str(if entries == 0 { ",\"entry\":[{\"resource\":" } else { ",{\"resource\":" });
+            entries += 1;
+            out.push_str(&outcome(&issues));
+            out.push_str(",\"search\":{\"mode\":\"outcome\"}}");
+        }
+        out.push_str(if entries == 0 { "}" } else { "]}" });
+        Ok(out)
+    }
+
+    /// The address of this search, with what was applied; with a cursor it goes on there.
+    fn address(&self, cursor: Option<Cursor>) -> String {
+        let Criteria { applied, controls, .. } = self.criteria;
+        let mut out = format!("{}/{}", self.base, self.kind.name);
+        let mut mark = '?';
+        let mut add = |name: &str, value: &str| {
+            out.push(std::mem::replace(&mut mark, '&'));
+            text::push_encoded(&mut out, name);
+            out.push('=');
+            text::push_encoded(&mut out, value);
+        };
+        for (name, value) in applied.iter().filter(|(n, _)| n != "_cursor" && n != "_count") {
+            add(name, value);
+        }
+        if applied.iter().any(|(n, _)| n == "_count") || cursor.is_some() {
+            add("_count", &controls.rows.to_string());
+        }
+        if let Some(cursor) = cursor {
+            add("_cursor", &cursor.text());
+        }
+        out
+    }
+
+    /// What was left out.
+    fn issues(&self, page: &Page) -> Vec<Issue> {
+        let warning = |at: &str, why: String| Issue {
+            severity: "warning",
+            code: "not-supported",
+            expression: Some(at.to_owned()),
+            diagnostics: why,
+        };
+        let ignored = self.criteria.ignored.iter().map(|name| {
+            let why =
+                "this parameter is not known for the type and was left out; see the CapabilityStatement";
+            warning(name, why.to_owned())
+        });
+        let uncounted = page.uncounted.then(|| {
+            let why = format!("more than {} would have to be looked at to count them", limits::SORTED);
+            Issue { code: "too-costly", ..warning("_total", why) }
+        });
+        ignored.chain(uncounted).collect()
     }
 }

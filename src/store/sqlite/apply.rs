@@ -10,7 +10,7 @@ use super::sums::{self, Deltas};
 use super::{derived, names, read};
 use crate::store::sums::add;
 use crate::store::{
-    Batch, Change, Committed, Grant, OutcomeRow, Precondition, StoreError, Token, Write, Written, sql,
+    Batch, Change, Committed, Grant, OutcomeRow, Precondition, StoreError, Token, Write, Written, limits, sql,
 };
 
 /// Why a batch is not applied.
@@ -36,12 +36,14 @@ pub(super) struct Group<'c> {
     documents: BTreeMap<String, i64>,
     /// What stays contribute more or less.
     deltas: Deltas,
+    /// The latest instant at which any of the batches was received.
+    latest_us: i64,
 }
 
 impl<'c> Group<'c> {
     pub(super) fn begin(conn: &'c Connection) -> rusqlite::Result<Group<'c>> {
         let seq = conn.prepare_cached(sql::SEQ)?.query_row([], |r| r.get(0))?;
-        Ok(Group { conn, seq, documents: BTreeMap::new(), deltas: Deltas::new() })
+        Ok(Group { conn, seq, documents: BTreeMap::new(), deltas: Deltas::new(), latest_us: i64::MIN })
     }
 
     /// Applies one batch; if it is refused, nothing of it remains.
@@ -62,6 +64,7 @@ impl<'c> Group<'c> {
         match &outcome {
             Ok(_) => {
                 self.seq = applying.seq;
+                self.latest_us = self.latest_us.max(batch.now_us);
                 for (kind, more) in applying.documents {
                     *self.documents.entry(kind.to_owned()).or_default() += more;
                 }
@@ -88,6 +91,13 @@ impl<'c> Group<'c> {
         }
         for (kind, more) in self.documents.iter().filter(|(_, more)| **more != 0) {
             run(self.conn, sql::ADD_DOCUMENTS, params![kind, more])?;
+        }
+        // between two rows nothing is later than the step after the earlier one
+        let seen: Option<i64> =
+            self.conn.prepare_cached(sql::LAST_SEEN)?.query_row([], |r| r.get(0)).optional()?;
+        let none = i64::MIN;
+        if self.latest_us > seen.map_or(none, |seen| seen.saturating_add(limits::SEEN_STEP_US)) {
+            run(self.conn, sql::SEE, [self.latest_us, self.seq])?;
         }
         run(self.conn, sql::SET_SEQ, [self.seq])
     }

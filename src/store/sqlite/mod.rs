@@ -21,8 +21,8 @@ use self::fault::Health;
 use self::readers::Readers;
 use self::writer::{Job, Writer};
 use super::{
-    Batch, Changes, Committed, Counts, Derived, Document, DoubtRow, Doubts, Page, Query, Shares, SourceRow,
-    StayQuery, StayRow, StoreError, Subject, Summed, SumsQuery, Token, TokenRow, limits,
+    Batch, Changes, Committed, Counts, Derived, Document, DoubtRow, Doubts, Page, Past, PastQuery, Query,
+    Shares, SourceRow, StayQuery, StayRow, StoreError, Subject, Summed, SumsQuery, Token, TokenRow, limits,
 };
 
 /// A handle on a SQLite database. The writer ends when the last handle is dropped.
@@ -154,6 +154,19 @@ impl Sqlite {
     ) -> Result<Vec<Document>, StoreError> {
         let (kind, id) = (kind.to_owned(), id.to_owned());
         self.read(move |conn| read::history(conn, &kind, &id, before, limit)).await
+    }
+
+    pub(super) async fn past(&self, query: PastQuery) -> Result<Vec<Past>, StoreError> {
+        self.read(move |conn| search::past(conn, &query)).await
+    }
+
+    pub(super) async fn document_at(&self, seq: i64) -> Result<Option<Document>, StoreError> {
+        self.read(move |conn| read::at(conn, seq)).await
+    }
+
+    pub(super) async fn count(&self, kind: &str) -> Result<u64, StoreError> {
+        let kind = kind.to_owned();
+        self.read(move |conn| read::count(conn, &kind)).await
     }
 
     pub(super) async fn by_identifier(&self, kind: &str, token: &Token) -> Result<Vec<String>, StoreError> {

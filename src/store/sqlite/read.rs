@@ -12,6 +12,15 @@ pub(super) fn current(conn: &Connection, kind: &str, id: &str) -> rusqlite::Resu
     conn.prepare_cached(sql::CURRENT)?.query_row([kind, id], document).optional()
 }
 
+pub(super) fn at(conn: &Connection, seq: i64) -> rusqlite::Result<Option<Document>> {
+    conn.prepare_cached(sql::AT)?.query_row([seq], document).optional()
+}
+
+pub(super) fn count(conn: &Connection, kind: &str) -> rusqlite::Result<u64> {
+    let found = conn.prepare_cached(sql::COUNT_OF)?.query_row([kind], |r| natural(r, 0)).optional()?;
+    Ok(found.unwrap_or(0))
+}
+
 pub(super) fn version(
     conn: &Connection,
     kind: &str,

@@ -1,9 +1,11 @@
 //! Lists whose statement depends on what is asked. Values are always parameters; only fixed text is composed.
 
-use rusqlite::{Connection, ToSql, params_from_iter};
+use rusqlite::{Connection, OptionalExtension, Row, ToSql, params, params_from_iter};
 
-use super::read::{document, list, natural, page, rows};
-use crate::store::{Order, OutcomeQuery, Page, Query, StayQuery, StayRow, sql};
+use super::read::{document, list, rows};
+use crate::store::{
+    Among, Listed, Order, OutcomeQuery, Page, Past, PastQuery, Query, StayQuery, StayRow, limits, sql,
+};
 
 /// A condition composed of fixed text and parameters.
 #[derive(Default)]
@@ -39,59 +41,159 @@ impl<'q> Where<'q> {
 }
 
 pub(super) fn search(conn: &Connection, query: &Query) -> rusqlite::Result<Page> {
-    let mut fits = Where::default();
-    // a criterion on outcomes is met by outcomes only; the small table leads then
-    let (from, t, updated) = if query.outcome == OutcomeQuery::default() {
-        fits.add("d.state = 1");
-        ("document d", "d", "d.received_us")
-    } else {
-        ("outcome o JOIN document d ON d.seq = o.seq", "o", "o.updated_us")
-    };
-    fits.and(&format!("{t}.kind = ?"), &query.kind);
-    fits.among(&format!("{t}.id"), &query.ids);
-    for (column, value) in [("patient", &query.patient), ("encounter", &query.encounter)] {
-        if let Some(value) = value {
-            fits.and(&format!("{t}.{column} = ?"), value);
+    let now: i64 = conn.prepare_cached(sql::SEQ)?.query_row([], |r| r.get(0))?;
+    let as_of = query.as_of.unwrap_or(now).min(now);
+    let above = seen(conn, query.updated_from_us)?;
+    let mut reach = Reach { kind: &query.kind, above, upto: as_of, fresh: as_of == now, query };
+    match (query.order, query.after) {
+        (_, None) => {}
+        (Order::OldestFirst, Some(after)) => reach.above = above.max(after),
+        (Order::NewestFirst, Some(after)) => reach.upto = as_of.min(after - 1),
+    }
+    let (documents, next) = match &query.among {
+        Among::All => all(conn, &reach, as_of)?,
+        among @ (Among::Ids(_) | Among::Patients(_) | Among::Encounters(_) | Among::Outcomes(_)) => {
+            some(conn, &reach, as_of, among)?
         }
-    }
-    if let Some(from_us) = &query.updated_from_us {
-        fits.and(&format!("{updated} >= ?"), from_us);
-    }
-    if let Some(to_us) = &query.updated_to_us {
-        fits.and(&format!("{updated} < ?"), to_us);
-    }
-    outcome(&mut fits, &query.outcome);
-    let total = if query.total {
-        let sql = format!("SELECT COUNT(*) FROM {from}{}", fits.text);
-        Some(conn.prepare_cached(&sql)?.query_row(params_from_iter(&fits.values), |r| natural(r, 0))?)
-    } else {
-        None
     };
-    if query.limit == 0 {
-        return Ok(Page { documents: Vec::new(), next: None, total });
+    Ok(Page { documents, as_of, next })
+}
+
+/// The places that a page may hold: above one, up to another.
+struct Reach<'q> {
+    kind: &'q str,
+    above: i64,
+    upto: i64,
+    /// Nothing has been written since.
+    fresh: bool,
+    query: &'q Query,
+}
+
+/// The last position at which nothing that was received since `from_us` can be.
+fn seen(conn: &Connection, from_us: Option<i64>) -> rusqlite::Result<i64> {
+    let Some(from_us) = from_us else { return Ok(0) };
+    let seq: Option<i64> = conn.prepare_cached(sql::SEEN_BEFORE)?.query_row([from_us], |r| r.get(0))?;
+    Ok(seq.unwrap_or(0))
+}
+
+type Rows = (Vec<Listed>, Option<i64>);
+
+fn listed(row: &Row<'_>) -> rusqlite::Result<Listed> {
+    Ok(Listed { place: row.get(10)?, document: document(row)? })
+}
+
+/// Rows until there are enough, and where those that are left begin.
+fn cut(query: &Query, found: impl Iterator<Item = rusqlite::Result<Listed>>) -> rusqlite::Result<Rows> {
+    let wanted = usize::try_from(rows(query.limit)).unwrap_or(usize::MAX);
+    let (mut bytes, mut documents) = (0, Vec::<Listed>::new());
+    for row in found {
+        let row = row?;
+        bytes += row.document.body.as_ref().map_or(0, Vec::len);
+        if documents.len() >= wanted || (bytes > limits::PAGE_BYTES && !documents.is_empty()) {
+            let next = documents.last().map(|d| d.place);
+            return Ok((documents, next));
+        }
+        documents.push(row);
     }
-    let (direction, beyond) = match query.order {
-        Order::OldestFirst => ("", "> ?"),
-        Order::NewestFirst => (" DESC", "< ?"),
+    Ok((documents, None))
+}
+
+fn all(conn: &Connection, reach: &Reach<'_>, as_of: i64) -> rusqlite::Result<Rows> {
+    let query = reach.query;
+    let direction = match query.order {
+        Order::OldestFirst => "",
+        Order::NewestFirst => " DESC",
     };
-    if let Some(after) = &query.after {
-        fits.and(&format!("{t}.seq {beyond}"), after);
+    let text = if reach.fresh { sql::LISTED_NOW } else { sql::LISTED };
+    let mut statement = conn.prepare_cached(&format!("{text}{direction}"))?;
+    let (from_us, to_us) =
+        (query.updated_from_us.unwrap_or(i64::MIN), query.updated_to_us.unwrap_or(i64::MAX));
+    let found =
+        statement.query_map(params![reach.kind, reach.above, as_of, from_us, to_us, reach.upto], listed)?;
+    cut(query, found)
+}
+
+/// Those of a set that is found whole: their places are few, their bodies are read a page at a time.
+fn some(conn: &Connection, reach: &Reach<'_>, as_of: i64, among: &Among) -> rusqlite::Result<Rows> {
+    let query = reach.query;
+    let mut places = Vec::new();
+    for (seq, id) in candidates(conn, reach.kind, among)? {
+        let place = if seq <= as_of { Some(seq) } else { place_at(conn, reach.kind, &id, as_of)? };
+        places.extend(place.filter(|p| reach.above < *p && *p <= reach.upto).map(|place| (place, seq)));
     }
-    let limit = rows(query.limit);
-    let sql = format!(
-        "SELECT {} FROM {from}{} ORDER BY {t}.seq{direction} LIMIT {}",
-        sql::DOCUMENT,
-        fits.text,
-        // one more tells whether this page is the last
-        limit + 1
-    );
-    let mut statement = conn.prepare_cached(&sql)?;
-    let mut found = statement.query_map(params_from_iter(&fits.values), document)?;
-    let wanted = usize::try_from(limit).unwrap_or(usize::MAX);
-    let (documents, full) = page(found.by_ref().take(wanted))?;
-    let more = full || found.next().transpose()?.is_some();
-    let next = documents.last().filter(|_| more).map(|d| d.seq);
-    Ok(Page { documents, next, total })
+    places.sort_unstable();
+    places.dedup();
+    if query.order == Order::NewestFirst {
+        places.reverse();
+    }
+    let mut statement = conn.prepare_cached(sql::AT)?;
+    let read = |(place, seq): (i64, i64)| {
+        let document = statement.query_row([seq], document)?;
+        Ok(Listed { place, document })
+    };
+    let fits = |row: &rusqlite::Result<Listed>| match row {
+        Ok(row) => {
+            let us = row.document.received_us;
+            query.updated_from_us.is_none_or(|from| us >= from)
+                && query.updated_to_us.is_none_or(|to| us < to)
+        }
+        Err(_) => true,
+    };
+    cut(query, places.into_iter().map(read).filter(fits))
+}
+
+fn place_at(conn: &Connection, kind: &str, id: &str, as_of: i64) -> rusqlite::Result<Option<i64>> {
+    let mut statement = conn.prepare_cached(sql::PLACE_AT)?;
+    let found = statement.query_row(params![kind, id, as_of], |r| Ok((r.get(0)?, r.get(1)?))).optional()?;
+    Ok(found.filter(|(_, there)| *there).map(|(seq, _)| seq))
+}
+
+/// Position and id of each current document of a set.
+fn candidates(conn: &Connection, kind: &str, among: &Among) -> rusqlite::Result<Vec<(i64, String)>> {
+    let pair = |r: &Row<'_>| Ok((r.get(0)?, r.get(1)?));
+    let (text, keys) = match among {
+        Among::All => return Ok(Vec::new()),
+        Among::Ids(ids) => (sql::ID_PLACES, ids),
+        Among::Patients(ids) => (sql::PATIENT_PLACES, ids),
+        Among::Encounters(ids) => (sql::ENCOUNTER_PLACES, ids),
+        Among::Outcomes(query) => {
+            let mut fits = Where::default();
+            fits.and("o.kind = ?", &kind);
+            outcome(&mut fits, query);
+            let text = format!("SELECT o.seq, o.id FROM outcome o{}", fits.text);
+            return list(conn, &text, params_from_iter(&fits.values), pair);
+        }
+    };
+    let mut found = Vec::new();
+    for key in keys {
+        found.extend(list(conn, text, params![kind, key], pair)?);
+    }
+    Ok(found)
+}
+
+pub(super) fn past(conn: &Connection, query: &PastQuery) -> rusqlite::Result<Vec<Past>> {
+    let (at_from, at_to) = query.at_us.unwrap_or((i64::MIN, i64::MAX));
+    let (since_us, above) = (query.since_us.unwrap_or(i64::MIN), seen(conn, query.since_us)?);
+    let (before, limit) = (query.before.unwrap_or(i64::MAX), rows(query.limit));
+    let end = if query.id.is_some() { sql::PAST_OF_ONE } else { sql::PAST_OF_KIND };
+    let mut statement = conn.prepare_cached(&format!("{}{end}", sql::PAST))?;
+    let mut values: Vec<&dyn ToSql> = vec![&query.kind, &before, &above, &since_us, &at_to, &at_from, &limit];
+    values.extend(query.id.as_ref().map(|id| id as &dyn ToSql));
+    let past = |r: &Row<'_>| {
+        let before: Option<bool> = r.get(10)?;
+        Ok(Past { document: document(r)?, created: !before.unwrap_or(false) })
+    };
+    let mut bytes = 0;
+    let mut found = Vec::new();
+    for row in statement.query_map(params_from_iter(values), past)? {
+        let row = row?;
+        bytes += row.document.body.as_ref().map_or(0, Vec::len);
+        if bytes > limits::PAGE_BYTES && !found.is_empty() {
+            break;
+        }
+        found.push(row);
+    }
+    Ok(found)
 }
 
 fn outcome<'q>(fits: &mut Where<'q>, query: &'q OutcomeQuery) {
