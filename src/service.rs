@@ -100,6 +100,7 @@ pub async fn serve_on(store: Store, config: Config, clock: Clock) -> anyhow::Res
         feeds: seen,
         clock: clock.clone(),
         door: rest.door().cloned(),
+        fhir: rest::router(rest.clone()),
         config: looked_at,
         stopped: stopped.clone(),
     };

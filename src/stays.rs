@@ -4,12 +4,15 @@
 //! and settings are kept together as a [`Site`] and replaced as a whole.
 
 mod as_of;
+mod quality;
 mod surveys;
 mod totals;
+mod trial;
 
 pub use as_of::{Known, KnownStay};
 pub use surveys::{StaySurvey, survey_of};
 pub use totals::{Counted, Steps, What, Who};
+pub use trial::{Side, Trial, Tried, with_protocol};
 
 use std::collections::{BTreeMap, HashMap};
 use std::sync::{Arc, Mutex, PoisonError, RwLock};

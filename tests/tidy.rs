@@ -39,7 +39,10 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("deliver", &["care", "translate", "store", "deliver", "clock", "telemetry", "outward"]),
     ("outward", &["outward"]),
     ("config", &["access", "care", "translate", "config", "outward"]),
-    ("console", &["access", "care", "translate", "store", "stays", "console", "config", "clock", "feed"]),
+    (
+        "console",
+        &["access", "care", "translate", "store", "stays", "site", "console", "config", "clock", "feed"],
+    ),
     ("clock", &["care", "clock"]),
     ("telemetry", &["telemetry"]),
 ];

@@ -36,6 +36,10 @@ fn random() -> String {
     URL_SAFE_NO_PAD.encode([*one.as_bytes(), *two.as_bytes()].concat())
 }
 
+/// Somebody who is known already, as an extension of a request that the service makes of itself.
+#[derive(Clone, Debug)]
+pub struct Known(pub Holder);
+
 /// What the browser of somebody who is signed in keeps.
 pub const KEPT_BY_BROWSER: &str = "terce-signed-in";
 

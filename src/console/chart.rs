@@ -6,7 +6,7 @@ use super::table::Row;
 use crate::translate::measures::Step;
 
 /// The height of the plot in pixels.
-const HEIGHT: f64 = 150.0;
+const HEIGHT: f64 = 110.0;
 /// Above and below it.
 const MARGIN: f64 = 10.0;
 

@@ -13,7 +13,7 @@ use super::{Console, limits};
 use crate::access::Rights;
 use crate::care::time::Instant;
 use crate::feed::State as Speaks;
-use crate::store::{Counts, DoubtRow, Doubts};
+use crate::store::{Counts, DoubtRow, Doubts, Query};
 
 /// `GET /feed`.
 pub(super) async fn feed(State(console): State<Console>,
@@ -25,7 +25,10 @@ pub(super) async fn feed(State(console): State<Console>,
     let content = html! {
         (sources(&console, now))
         (numbers(&counts))
+        p { a href="/feed/codes" { "Codes that nobody has mapped, and what else is wrong with what is sent" } }
         (unused(&console, &doubts))
+        (subscribers(&console).await?)
+        (versions(&console).await?)
     };
     Ok(Page { title: "Feed", place: "/feed", fresh: false, content }.answer(&console, &viewer, now))
 }
@@ -79,6 +82,52 @@ fn rows(counts: &Counts) -> Vec<(String, u64)> {
     ];
     out.extend(counts.documents.iter().map(|(kind, many)| (kind.clone(), *many)));
     out
+}
+
+/// Who is told of what was said, and how that goes.
+async fn subscribers(console: &Console) -> Result<Markup, Absent> {
+    let query = Query { kind: "Subscription".into(), limit: limits::DOUBTS, ..Query::default() };
+    let found = console.store.search(query).await?.documents;
+    let read = |row: &crate::store::Listed| {
+        let body = row.document.body.as_deref().unwrap_or_default();
+        let read: serde_json::Value = serde_json::from_slice(body).unwrap_or_default();
+        let text = |at: &str| read.pointer(at).and_then(|v| v.as_str()).unwrap_or_default().to_owned();
+        (row.document.id.clone(), text("/status"), text("/criteria"), text("/error"))
+    };
+    let all: Vec<_> = found.iter().map(read).collect();
+    Ok(html! {
+        section aria-labelledby="subscribers" {
+            h2 id="subscribers" { "Subscribers" }
+            @if all.is_empty() { p { "None." } }
+            @else {
+                table {
+                    caption.hidden { "Who is told of what was said" }
+                    thead { tr { th scope="col" { "Subscription" } th scope="col" { "State" } th scope="col" { "Is told of" } th scope="col" { "Error" } } }
+                    tbody {
+                        @for (id, status, criteria, error) in &all {
+                            tr {
+                                th scope="row" { a href=(format!("/fhir/Subscription/{id}")) { (id) } }
+                                td { (status) } td { code { (criteria) } } td { (error) }
+                            }
+                        }
+                    }
+                }
+            }
+        }
+    })
+}
+
+async fn versions(console: &Console) -> Result<Markup, Absent> {
+    let instance = console.store.instance().await?;
+    Ok(html! {
+        section aria-labelledby="versions" {
+            h2 id="versions" { "Versions" }
+            p {
+                "Terce " (env!("CARGO_PKG_VERSION")) ", time zones of " (chrono_tz::IANA_TZDB_VERSION)
+                ", database " code { (instance) } "."
+            }
+        }
+    })
 }
 
 fn unused(console: &Console, doubts: &[DoubtRow]) -> Markup {

@@ -22,3 +22,18 @@ pub(super) const COMPLIANCE_DAYS: i64 = 3 * 366;
 
 /// Points of a chart that can still be told apart on a screen.
 pub(super) const CHART_POINTS: usize = 62;
+
+/// Documents of each type that are looked at for codes: those of some days, in about a second.
+pub(super) const QUALITY_DOCUMENTS: u64 = 5_000;
+
+/// Codes on one page: who maps more of them at once writes the map elsewhere.
+pub(super) const CODES: usize = 100;
+
+/// Bytes of an OperationOutcome.
+pub(super) const OUTCOME_BYTES: usize = 64 << 10;
+
+/// Patients of one trial: some weeks of a hospital, counted within seconds.
+pub(super) const TRIED_PATIENTS: usize = 1_000;
+
+/// Weeks of one trial; of more, `terce replay` and `terce compare` tell.
+pub(super) const TRIED_WEEKS: u64 = 26;

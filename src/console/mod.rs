@@ -9,11 +9,13 @@
 //! * `ward`: the stays of a unit now; `stay`: one stay by day, with the way to the evidence of each item;
 //! * `compliance`: what the MeasureReports say of units over a period; `table`: the rows of a report; `chart`: a score over
 //!   time;
-//! * `feed`: what comes in, and what could not be used; `protocols`: what each protocol says, in words;
+//! * `feed`: what comes in, and what could not be used; `codes`: what nobody has mapped;
+//! * `protocols`: what each protocol says, in words; `trial`: what another one would have meant;
 //! * `events`: tells a page that it has become old; `assets`: style and script.
 
 mod assets;
 mod chart;
+mod codes;
 mod compliance;
 mod entry;
 mod events;
@@ -24,6 +26,7 @@ mod protocols;
 mod stay;
 mod strip;
 mod table;
+mod trial;
 mod ward;
 mod words;
 
@@ -58,6 +61,8 @@ pub struct Console {
     pub clock: Clock,
     /// Who is let in; none where the service is open.
     pub door: Option<Door>,
+    /// FHIR, for what people write.
+    pub fhir: Router,
     /// Units and their names.
     pub config: Arc<Config>,
     /// True once the service stops: streams end then.
@@ -83,7 +88,9 @@ pub fn router(console: Console) -> Router {
         .route("/stay/{encounter}", get(stay::stay))
         .route("/compliance", get(compliance::compliance))
         .route("/feed", get(feed::feed))
+        .route("/feed/codes", get(codes::codes).post(codes::map))
         .route("/protocols", get(protocols::protocols))
+        .route("/protocols/trial", get(trial::form).post(trial::trial))
         .route("/assets/{name}", get(assets::asset))
         .route("/sign-in", get(entry::sign_in))
         .route("/sign-in/back", get(entry::back))

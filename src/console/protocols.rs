@@ -23,6 +23,7 @@ pub(super) async fn protocols(State(console): State<Console>,
             "The cadence is common practice and this site's own choice. Day and night are counted in the zone "
             (rules.zone.name()) "; charting that reaches us within " (rules.allowance) " of a deadline raises nothing."
         }
+        p { a href="/protocols/trial" { "Try another protocol on the stays of the last weeks" } }
         @if !site.refused.is_empty() {
             section.caution aria-labelledby="refused" {
                 h2 id="refused" { "Definitions that have no effect" }
@@ -95,7 +96,9 @@ fn minutes(protocol: &Protocol, requirement: &Requirement) -> Vec<i64> {
     match &requirement.kind {
         Kind::Every { target, .. } => {
             let step = (target.as_micros() / Length::minutes(1).as_micros()).max(1);
-            (0..DAY).step_by(usize::try_from(step).unwrap_or(1).max(5)).skip(1).collect()
+            // what is done once a day or more seldom is drawn once
+            let first = if step < DAY { step } else { DAY / 2 };
+            (first..DAY).step_by(usize::try_from(step).unwrap_or(1).max(5)).collect()
         }
         Kind::PerDay { times } => {
             let times = i64::from(*times);

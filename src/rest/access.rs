@@ -12,7 +12,7 @@ use super::edge::Edge;
 use super::refused::{Refused, Unknown};
 use super::types::{self, Kind};
 use crate::access::registry::Registry;
-use crate::access::{Denied, Door, Holder, KEPT_BY_BROWSER, Peer, Rights, Wrong, kept};
+use crate::access::{Denied, Door, Holder, KEPT_BY_BROWSER, Known, Peer, Rights, Wrong, kept};
 
 /// Who asks.
 #[derive(Clone, Debug)]
@@ -29,6 +29,9 @@ pub(super) enum Who {
 /// `Unknown`, `TokenMisplaced`, or those of the store.
 pub(super) async fn who(edge: &Edge, parts: &Parts) -> Result<Who, Refused> {
     let Some(door) = &edge.rest.door else { return Ok(Who::Anybody) };
+    if let Some(Known(holder)) = parts.extensions.get::<Known>() {
+        return Ok(Who::Holder(holder.clone()));
+    }
     if let Some(holder) = looks(door, parts, edge.rest.clock.now().micros()) {
         return Ok(Who::Holder(holder));
     }

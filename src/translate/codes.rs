@@ -380,7 +380,8 @@ impl Codes {
     }
 }
 
-fn own_codes() -> impl Iterator<Item = (&'static str, &'static str)> {
+/// Everything that a code can mean here: the own CodeSystem and the code.
+pub fn own_codes() -> impl Iterator<Item = (&'static str, &'static str)> {
     let activities = ACTIVITIES.into_iter().map(|c| (ACTIVITY, c));
     let airways = Airway::ALL.into_iter().map(|a| (AIRWAY, a.as_str()));
     let excuses = EXCUSES.into_iter().chain([NOT_DONE]).map(|c| (EXCUSE, c));

@@ -4,6 +4,7 @@
 //!
 //! * [`document`]: what a stored document is, what of it the store indexes, and what is refused at the door;
 //! * [`codes`]: which code of which system means what, through ConceptMaps;
+//! * [`local_map`]: the site's own map, edited code by code;
 //! * [`extract`]: what one document says by itself;
 //! * [`export`]: one document of an export, with its links and its version;
 //! * [`dossier`]: all documents of one patient, put together into the facts of each stay;
@@ -25,6 +26,7 @@ pub mod events;
 pub mod export;
 pub mod extract;
 pub mod gaps;
+pub mod local_map;
 pub mod measures;
 pub mod needs;
 pub mod outcomes;
