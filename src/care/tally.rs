@@ -8,6 +8,7 @@ use chrono::NaiveDate;
 use super::delays::Delays;
 use super::ledger::{Cell, CellKey, Census, Ledger, PatientDay};
 use super::surveillance::denominators::Watched;
+use super::time::Length;
 
 /// Sums over stays.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
@@ -128,6 +129,24 @@ impl Tally {
             delays: delays.map(|(k, c)| (k.clone(), c.clone())).collect(),
             watched: watched.map(|(k, c)| (k.clone(), *c)).collect(),
         }
+    }
+
+    /// Patient-days at risk by shift, and of all shifts (none), each of 24 hours: in each unit and shift the time at risk of
+    /// the requirement that was at risk longest there, added up; units may ask for different things.
+    pub fn days_at_risk(&self) -> BTreeMap<Option<Arc<str>>, f64> {
+        let mut at_risk: BTreeMap<(&str, &Arc<str>), BTreeMap<&str, Length>> = BTreeMap::new();
+        for (key, cell) in &self.cells {
+            let there = at_risk.entry((&key.unit, &key.shift)).or_default();
+            *there.entry(&key.requirement).or_insert(Length::ZERO) += cell.at_risk;
+        }
+        let mut days = BTreeMap::new();
+        for ((_, shift), requirements) in at_risk {
+            let longest = requirements.into_values().max().unwrap_or(Length::ZERO);
+            for of in [None, Some(shift.clone())] {
+                *days.entry(of).or_default() += longest.as_micros() as f64 / 86_400e6;
+            }
+        }
+        days
     }
 
     /// The sum of all cells of each requirement.

@@ -219,8 +219,10 @@ fn difference(now: &Cell, then: &Cell) -> String {
     }
 }
 
-/// Tasks for each patient-day on which something was counted.
+/// Tasks for each patient-day at risk.
 fn per_day(side: &Side) -> String {
-    let days: u64 = side.tally.days.values().map(|day| u64::from(day.of)).sum();
-    if days == 0 { "none".to_owned() } else { format!("{:.1}", side.tasks as f64 / days as f64) }
+    match side.tally.days_at_risk().get(&None) {
+        Some(days) if *days > 0.0 => format!("{:.1}", side.tasks as f64 / days),
+        Some(_) | None => "none".to_owned(),
+    }
 }

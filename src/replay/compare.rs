@@ -100,7 +100,7 @@ impl Side {
     fn read(folder: &Path) -> anyhow::Result<Side> {
         let (mut side, mut tally) = (Side::default(), Tally::default());
         files::read_sums(folder, &mut tally)?;
-        side.days = days(&tally);
+        side.days = tally.days_at_risk();
         for (key, cell) in &tally.cells {
             for at in keys(Some(&key.requirement), &key.shift) {
                 side.cells.entry(at).or_default().add(cell);
@@ -122,23 +122,6 @@ impl Side {
         })?;
         Ok(side)
     }
-}
-
-/// Patient-days by shift, and of all shifts. Units may ask for different things, so the longest is found in each.
-fn days(tally: &Tally) -> BTreeMap<Option<Arc<str>>, f64> {
-    let mut at_risk: BTreeMap<(&str, &Arc<str>), BTreeMap<&str, Length>> = BTreeMap::new();
-    for (key, cell) in &tally.cells {
-        let there = at_risk.entry((&key.unit, &key.shift)).or_default();
-        *there.entry(&key.requirement).or_insert(Length::ZERO) += cell.at_risk;
-    }
-    let mut days = BTreeMap::new();
-    for ((_, shift), requirements) in at_risk {
-        let longest = requirements.into_values().max().unwrap_or(Length::ZERO);
-        for of in [None, Some(shift.clone())] {
-            *days.entry(of).or_default() += longest.as_micros() as f64 / 86_400e6;
-        }
-    }
-    days
 }
 
 fn keys(requirement: Option<&Arc<str>>, shift: &Arc<str>) -> [Key; 3] {

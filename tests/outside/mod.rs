@@ -1,12 +1,13 @@
 //! What others made: stays of an independent generator and HL7's own examples go in, and what comes out is judged by
 //! validators that are not ours. Clients that are not ours do what they do elsewhere, and a fuzzer reads the description of
-//! the interface. And what others run us on: Spark. `tests/setup` fetches all of it.
+//! the interface. Pages are looked at in a browser. And what others run us on: Spark. `tests/setup` fetches all of it.
 
 mod clients;
 mod definitions;
 mod examples;
 mod foreign;
 mod openapi;
+mod pages;
 mod populations;
 mod spark;
 mod statistics;
