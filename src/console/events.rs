@@ -46,7 +46,8 @@ fn changes(reader: Reader) -> impl Stream<Item = Result<Event, Infallible>> {
             let Ok(text) = ward::text(&reader.console, &reader.unit).await else { continue };
             if text != reader.text {
                 reader.text = text;
-                return Some((Ok(Event::default().event("changed").data("")), reader));
+                // browsers pass over an event without data
+                return Some((Ok(Event::default().event("changed").data("rows")), reader));
             }
         }
     })
