@@ -186,8 +186,15 @@ impl Config {
     /// As [`Config::load`].
     pub fn of_site(text: &str) -> Result<Self, Vec<String>> {
         let file: File = toml::from_str(text).map_err(|e| vec![e.to_string()])?;
-        let file =
-            File { listen: None, access: None, client: Vec::new(), issuer: Vec::new(), sign_in: None, tls: None, ..file };
+        let file = File {
+            listen: None,
+            access: None,
+            client: Vec::new(),
+            issuer: Vec::new(),
+            sign_in: None,
+            tls: None,
+            ..file
+        };
         Config::of(file, Path::new(""))
     }
 

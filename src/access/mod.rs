@@ -16,8 +16,8 @@ pub mod scopes;
 pub mod sign_in;
 mod signed;
 
-pub(crate) use fetch::may_be_fetched;
 pub use door::{Denied, Door, Granted, Holder};
+pub(crate) use fetch::may_be_fetched;
 pub use registry::Peer;
 pub use scopes::{Rights, Scopes};
 pub use signed::Wrong;

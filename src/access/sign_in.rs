@@ -230,8 +230,7 @@ impl People {
             return Ok(provider.clone());
         }
         let http = self.http.as_ref().context("there is no client to ask with")?;
-        let address =
-            format!("{}/.well-known/openid-configuration", self.how.issuer.trim_end_matches('/'));
+        let address = format!("{}/.well-known/openid-configuration", self.how.issuer.trim_end_matches('/'));
         let response = http.get(address).header("accept", "application/json").send().await?;
         ensure!(response.status().as_u16() == 200, "its configuration: {}", response.status());
         let found: Discovered = serde_json::from_slice(&fetch::body(response).await?)?;
@@ -255,7 +254,8 @@ impl People {
         match &self.how.secret {
             // RFC 6749, 2.3.1: both are written as in a form first
             Some(Secret(secret)) => {
-                let written = |text: &str| url::form_urlencoded::byte_serialize(text.as_bytes()).collect::<String>();
+                let written =
+                    |text: &str| url::form_urlencoded::byte_serialize(text.as_bytes()).collect::<String>();
                 asked = asked.basic_auth(written(&self.how.client), Some(written(secret)));
             }
             None => form.push(("client_id", self.how.client.as_str())),

@@ -249,12 +249,7 @@ fn announced(ledger: &Ledger, said: &Said, lapse: &Lapse) -> bool {
     said.was_said(lapse) || (lapse.announced && ledger.unverified_since.is_none())
 }
 
-fn task(
-    ledger: &Ledger,
-    facts: &Facts,
-    rules: &Rules,
-    all: &Said,
-) -> (WantedTask, Option<Instant>) {
+fn task(ledger: &Ledger, facts: &Facts, rules: &Rules, all: &Said) -> (WantedTask, Option<Instant>) {
     let said = all.task.as_ref();
     let asked = |s: &&Standing| matches!(s.phase, Phase::Due | Phase::Overdue | Phase::Announced);
     let first_due = ledger.standings.iter().filter(asked).filter_map(|s| s.due).min();

@@ -161,7 +161,9 @@ impl Reading<'_> {
             }
         }
         if role.is_empty() {
-            self.errors.push("sign_in.role: expected one at least: a name that the claim tells, and its scopes".to_owned());
+            self.errors.push(
+                "sign_in.role: expected one at least: a name that the claim tells, and its scopes".to_owned(),
+            );
         }
         let algorithms = algorithms.unwrap_or_else(|| vec!["RS256".to_owned(), "ES256".to_owned()]);
         let algorithms = self.algorithms("sign_in", &algorithms);
@@ -186,7 +188,8 @@ impl Reading<'_> {
         let path = self.folder.join(path);
         let read = std::fs::read_to_string(&path).map_err(|error| error.to_string());
         let text = read.map(|text| text.trim().to_owned());
-        let found = text.and_then(|text| if text.is_empty() { Err("it is empty".to_owned()) } else { Ok(Secret(text)) });
+        let found = text
+            .and_then(|text| if text.is_empty() { Err("it is empty".to_owned()) } else { Ok(Secret(text)) });
         let told = |why| self.errors.push(format!("sign_in.client_secret_file: {}: {why}", path.display()));
         found.map_err(told).ok()
     }

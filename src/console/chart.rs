@@ -81,7 +81,9 @@ impl<'a> Drawing<'a> {
         let mut out = Vec::new();
         match (share("centre"), share("median")) {
             (Some(centre), _) => out.push(format!("Centre {centre}, a point for each {}.", self.step.code())),
-            (None, Some(median)) => out.push(format!("Median {median}, a point for each {}.", self.step.code())),
+            (None, Some(median)) => {
+                out.push(format!("Median {median}, a point for each {}.", self.step.code()))
+            }
             (None, None) => {}
         }
         if let Some(factor) = whole.number("factor") {
@@ -101,7 +103,11 @@ impl<'a> Drawing<'a> {
             [day] => format!("{}: {day}.", rule(signal)),
             [first, .., last] if signal.starts_with("beyond") => {
                 let between = days.len() - 2;
-                if between == 0 { format!("{}: {first} and {last}.", rule(signal)) } else { format!("{}: {}.", rule(signal), days.join(", ")) }
+                if between == 0 {
+                    format!("{}: {first} and {last}.", rule(signal))
+                } else {
+                    format!("{}: {}.", rule(signal), days.join(", "))
+                }
             }
             [first, .., last] => format!("{}: {first} to {last}.", rule(signal)),
             [] => rule(signal),
@@ -141,7 +147,8 @@ fn range(dots: &[Dot<'_>]) -> (f64, i32) {
 fn plot(dots: &[Dot<'_>], whole: &Row, label: &str) -> Markup {
     let (range, steps) = range(dots);
     let floor = 1.0 - range;
-    let y = |value: f64| format!("{:.1}", MARGIN + HEIGHT * (1.0 - (value.clamp(floor, 1.0) - floor) / range));
+    let y =
+        |value: f64| format!("{:.1}", MARGIN + HEIGHT * (1.0 - (value.clamp(floor, 1.0) - floor) / range));
     let x = |at: f64| format!("{at:.2}%");
     let marks: Vec<f64> = (0..=steps).map(|n| floor + range * f64::from(n) / f64::from(steps)).collect();
     let pairs = || dots.iter().zip(dots.iter().skip(1));

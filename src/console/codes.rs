@@ -52,7 +52,8 @@ async fn page(console: &Console, viewer: &Viewer, done: Option<Done>) -> Result<
         (ours(&mapped, edits))
         (others(&findings))
     };
-    Ok(Page { title: "Codes and quality", place: "/feed", fresh: false, content }.answer(console, viewer, now))
+    Ok(Page { title: "Codes and quality", place: "/feed", fresh: false, content }
+        .answer(console, viewer, now))
 }
 
 fn unmapped(findings: &[Finding], edits: bool) -> Markup {

@@ -88,7 +88,8 @@ pub(super) async fn compliance(
         (beside(&ventilation))
         (reports.definitions([&timeliness, &covered, &unverified].into_iter().chain(&whole).chain(&ventilation)))
     };
-    Ok(Page { title: "Compliance", place: "/compliance", fresh: false, content }.answer(&console, &viewer, now))
+    Ok(Page { title: "Compliance", place: "/compliance", fresh: false, content }
+        .answer(&console, &viewer, now))
 }
 
 impl Asked {

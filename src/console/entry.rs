@@ -114,7 +114,13 @@ pub(super) async fn sign_in(
     let begun = door.begin(asked.to.as_deref().unwrap_or("/"), console.clock.now().micros()).await;
     let begun = begun.map_err(|error| not_signed_in(&error))?;
     let mut response = redirect(&begun.address);
-    keep(&console, &mut response, SIGNING_IN, &begun.browser, Some(crate::access::limits::SIGN_IN_TIME.as_secs()));
+    keep(
+        &console,
+        &mut response,
+        SIGNING_IN,
+        &begun.browser,
+        Some(crate::access::limits::SIGN_IN_TIME.as_secs()),
+    );
     Ok(response)
 }
 
@@ -152,10 +158,7 @@ pub(super) async fn back(
 }
 
 /// `POST /sign-out`.
-pub(super) async fn sign_out(
-    State(console): State<Console>,
-    headers: HeaderMap,
-) -> Result<Response, Absent> {
+pub(super) async fn sign_out(State(console): State<Console>, headers: HeaderMap) -> Result<Response, Absent> {
     let door = console.door.as_ref().ok_or(Absent::NotFound)?;
     if !is_ours(&console, &headers) {
         return Err(Absent::Forbidden);

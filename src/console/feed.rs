@@ -16,8 +16,7 @@ use crate::feed::State as Speaks;
 use crate::store::{Counts, DoubtRow, Doubts, Query};
 
 /// `GET /feed`.
-pub(super) async fn feed(State(console): State<Console>,
-    viewer: Viewer,) -> Result<Response, Absent> {
+pub(super) async fn feed(State(console): State<Console>, viewer: Viewer) -> Result<Response, Absent> {
     viewer.may(&["Encounter", "Procedure", "Observation"], Rights::READ)?;
     let now = console.clock.now();
     let counts = console.store.counts().await?;

@@ -156,7 +156,10 @@ impl IntoResponse for Absent {
             Absent::Asked(what) => (StatusCode::BAD_REQUEST, what),
             Absent::Store(error) => {
                 tracing::error!(%error, "a page could not be made");
-                (StatusCode::SERVICE_UNAVAILABLE, "The records cannot be read just now. Try again in a moment.")
+                (
+                    StatusCode::SERVICE_UNAVAILABLE,
+                    "The records cannot be read just now. Try again in a moment.",
+                )
             }
         };
         let page = html! {

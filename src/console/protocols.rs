@@ -12,8 +12,7 @@ use crate::care::protocol::{Kind, Protocol, Requirement, Rules};
 use crate::care::time::Length;
 
 /// `GET /protocols`.
-pub(super) async fn protocols(State(console): State<Console>,
-    viewer: Viewer,) -> Result<Response, Absent> {
+pub(super) async fn protocols(State(console): State<Console>, viewer: Viewer) -> Result<Response, Absent> {
     viewer.may(&["PlanDefinition"], Rights::READ)?;
     let now = console.clock.now();
     let site = console.stays.site();

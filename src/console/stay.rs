@@ -81,7 +81,8 @@ pub(super) async fn stay(
     let charted = charted(&console, &stay.facts, &items).await?;
     let title = format!("Stay {}", stay.stay);
     let page = Day { stay, picture, rules, day, span, items, charted, now };
-    Ok(Page { title: &title, place: "/ward", fresh: false, content: page.content() }.answer(&console, &viewer, now))
+    Ok(Page { title: &title, place: "/ward", fresh: false, content: page.content() }
+        .answer(&console, &viewer, now))
 }
 
 /// Whether it is something that was counted, rather than where a requirement stands now.

@@ -40,9 +40,8 @@ impl Table {
 
     /// One stratum of one group.
     pub(super) fn stratum(&self, group: &str, stratifier: &str, stratum: &str) -> Option<&Row> {
-        self.of_group(group).find(|row| {
-            row.text("stratifier") == stratifier && row.text("stratum") == stratum
-        })
+        self.of_group(group)
+            .find(|row| row.text("stratifier") == stratifier && row.text("stratum") == stratum)
     }
 
     /// What is told of the chart of a group as a whole.

@@ -93,7 +93,9 @@ impl Asked {
     fn protocol(&self, site: &Site) -> Result<Protocol, Vec<(String, String)>> {
         if let Some(name) = &self.protocol {
             let found = site.rules.protocols.iter().find(|p| &*p.name == name.as_str());
-            return found.cloned().ok_or_else(|| vec![(name.clone(), "there is no such protocol".to_owned())]);
+            return found
+                .cloned()
+                .ok_or_else(|| vec![(name.clone(), "there is no such protocol".to_owned())]);
         }
         protocol::protocol("tried", self.plan.as_bytes(), &site.codes)
             .map_err(|all| all.into_iter().map(|r| (r.path, r.why)).collect())
@@ -133,7 +135,8 @@ fn shown(console: &Console, viewer: &Viewer, asked: &Asked, result: Markup) -> R
         }
         (result)
     };
-    Page { title: "Trying a protocol", place: "/protocols", fresh: false, content }.answer(console, viewer, now)
+    Page { title: "Trying a protocol", place: "/protocols", fresh: false, content }
+        .answer(console, viewer, now)
 }
 
 fn refused(refusals: &[(String, String)]) -> Markup {
@@ -151,7 +154,8 @@ fn result(site: &Site, protocol: &Protocol, tried: &Tried) -> Markup {
     let all = site.rules.protocols.iter().chain([protocol]).flat_map(|p| &p.requirements);
     let order: Vec<_> = all.map(|r| (r.id.clone(), r.title.clone())).collect();
     requirements.sort_by_key(|id| order.iter().position(|(known, _)| known == id));
-    let title = |id: &str| order.iter().rev().find(|(known, _)| &**known == id).map(|(_, title)| title.clone());
+    let title =
+        |id: &str| order.iter().rev().find(|(known, _)| &**known == id).map(|(_, title)| title.clone());
     html! {
         section aria-labelledby="result" {
             h2 id="result" { "Now, and with " (protocol.title) }

@@ -38,8 +38,7 @@ struct Ward {
 }
 
 /// `GET /ward`: the units.
-pub(super) async fn units(State(console): State<Console>,
-    viewer: Viewer,) -> Result<Response, Absent> {
+pub(super) async fn units(State(console): State<Console>, viewer: Viewer) -> Result<Response, Absent> {
     viewer.may(&["Encounter", "Procedure", "DetectedIssue"], Rights::READ)?;
     let now = console.clock.now();
     let mut units = Vec::new();
@@ -228,7 +227,6 @@ impl Ward {
             }
         }
     }
-
 }
 
 /// How many stays need what.

@@ -45,7 +45,8 @@ pub fn mappings(body: &[u8]) -> Vec<Mapping> {
 pub fn with(body: Option<&[u8]>, mapping: &Mapping, display: Option<&str>) -> Option<Vec<u8>> {
     let mut map = opened(body)?;
     forget(&mut map, &mapping.system, &mapping.code);
-    let mut element = json!({ "code": mapping.code, "target": [{ "code": mapping.target, "equivalence": "equivalent" }] });
+    let mut element =
+        json!({ "code": mapping.code, "target": [{ "code": mapping.target, "equivalence": "equivalent" }] });
     if let (Some(display), Some(element)) = (display.filter(|d| !d.is_empty()), element.as_object_mut()) {
         element.insert("display".to_owned(), display.into());
     }
@@ -56,7 +57,8 @@ pub fn with(body: Option<&[u8]>, mapping: &Mapping, display: Option<&str>) -> Op
     };
     match groups.iter_mut().find(same).and_then(|group| group.get_mut("element")?.as_array_mut()) {
         Some(elements) => elements.push(element),
-        None => groups.push(json!({ "source": mapping.system, "target": mapping.target_system, "element": [element] })),
+        None => groups
+            .push(json!({ "source": mapping.system, "target": mapping.target_system, "element": [element] })),
     }
     serde_json::to_vec(&map).ok()
 }
@@ -105,7 +107,12 @@ mod tests {
 
     fn mapping(code: &str, target: &str) -> Mapping {
         let text = str::to_owned;
-        Mapping { system: text("urn:rows"), code: text(code), target_system: text("urn:activity"), target: text(target) }
+        Mapping {
+            system: text("urn:rows"),
+            code: text(code),
+            target_system: text("urn:activity"),
+            target: text(target),
+        }
     }
 
     #[test]
