@@ -3,6 +3,7 @@
 //! the interface. And what others run us on: Spark. `tests/setup` fetches all of it.
 
 mod clients;
+mod engine;
 mod examples;
 mod foreign;
 mod openapi;
