@@ -107,7 +107,12 @@ async fn report(rest: &Rest, ask: &Ask<'_>, id: &str, asked: Evaluate) -> Outcom
             let Counted { totals, waiting, unsurveyed } = counted;
             let scope = Scope { waiting, unsurveyed, ..scope };
             let site = rest.stays.site();
-            measures::evaluate_beside(id, &totals, &site.rules, period, &scope, &beside, now)
+            let rules = &site.rules;
+            if !ask.wants("text/csv") {
+                let bytes = measures::written(id, &totals, rules, period, &scope, &beside, now);
+                return Ok(Answer::json(StatusCode::OK, bytes.ok_or(Refused::NotFound)?));
+            }
+            measures::evaluate_beside(id, &totals, rules, period, &scope, &beside, now)
                 .ok_or(Refused::NotFound)?
         }
     };
