@@ -219,6 +219,7 @@ async fn check(config: Config) -> anyhow::Result<()> {
             source.name, source.heartbeat_seconds
         ));
     }
+    lines.extend(report_lines(&config));
     for protocol in &site.rules.protocols {
         lines.push(format!("protocol    {} {}: {}", protocol.name, protocol.version, protocol.title));
         lines.extend(
@@ -230,6 +231,20 @@ async fn check(config: Config) -> anyhow::Result<()> {
         site.refused.iter().map(|(d, r)| format!("{d}: {}: {}", r.path, r.why)).collect();
     store.close().await?;
     if refused.is_empty() { Ok(()) } else { bail!("cannot be honoured:\n{}", refused.join("\n")) }
+}
+
+/// Which reports are made by themselves, and what reports hide, for people.
+fn report_lines(config: &Config) -> Vec<String> {
+    let steps: Vec<&str> = config.reports.schedule.iter().map(|step| step.code()).collect();
+    let made = match &steps[..] {
+        [] => "none is made by itself".to_owned(),
+        steps => format!("of each {} that is over: {}", steps.join(", "), config.reports.measures.join(", ")),
+    };
+    let hidden = match config.reports.suppress_below {
+        0 | 1 => "every count is shown".to_owned(),
+        below => format!("counts from 1 to {} are hidden", below - 1),
+    };
+    vec![format!("reports     {made}; {hidden}")]
 }
 
 /// Who may do what, for people.

@@ -1,6 +1,6 @@
 //! One part of the patients, counted: their documents to ledgers and histories, these to sums and rows.
 
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 use std::sync::Arc;
 
 use super::read::Common;
@@ -375,7 +375,10 @@ impl Of<'_> {
 
     fn opportunities(&self, ledger: &Ledger, lines: &mut Lines) {
         let rules = &self.counting.site.rules;
+        let mut of_day: BTreeMap<(&str, chrono::NaiveDate), u32> = BTreeMap::new();
         for o in &ledger.opportunities {
+            let number = of_day.entry((&*o.requirement, o.day)).or_default();
+            *number += 1;
             let sources = basis_sources(&o.basis).into_iter().chain(o.evidence.iter().cloned());
             lines.push(&OpportunityRow {
                 stay: self.stay,
@@ -391,6 +394,7 @@ impl Of<'_> {
                 unit: &o.unit,
                 date: o.day.to_string(),
                 shift: &o.shift,
+                number: *number,
                 late_charted: o.late_charted,
                 arithmetic: basis_words(&o.basis, o.deadline, &o.requirement, rules),
                 sources: sources.map(|s| s.0.to_string()).collect(),

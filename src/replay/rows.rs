@@ -100,6 +100,8 @@ pub(super) struct OpportunityRow<'a> {
     pub(super) unit: &'a str,
     pub(super) date: String,
     pub(super) shift: &'a str,
+    /// Which of the requirement's on that day: two misses of a day that are alike in all else are two.
+    pub(super) number: u32,
     pub(super) late_charted: bool,
     pub(super) arithmetic: Vec<String>,
     pub(super) sources: Vec<String>,

@@ -45,6 +45,7 @@ pub mod scheduled;
 mod sum;
 mod values;
 mod with_other;
+mod written;
 
 pub use chart::Step;
 pub use compared::{COMPARED_COLUMNS, OfStay, compared, compared_row, concerns};
@@ -255,5 +256,24 @@ pub fn evaluate_beside(
     let subjects = definition::subjects(kind, rules, totals);
     let measure = definition::measure(kind, &subjects)?;
     let about = report::About { kind, rules, period, scope, beside, now };
-    Some(about.report(&measure, &subjects, totals))
+    Some(about.report(&measure, &subjects, totals, None))
+}
+
+/// The bytes of the report of [`evaluate_beside`], sooner where it is about many units.
+pub fn written(
+    id: &str,
+    totals: &Totals,
+    rules: &Rules,
+    period: (NaiveDate, NaiveDate),
+    scope: &Scope,
+    beside: &Beside,
+    now: Instant,
+) -> Option<Vec<u8>> {
+    let kind = Kind::of(id)?;
+    let subjects = definition::subjects(kind, rules, totals);
+    let measure = definition::measure(kind, &subjects)?;
+    let about = report::About { kind, rules, period, scope, beside, now };
+    let mut apart = written::Apart::default();
+    let report = about.report(&measure, &subjects, totals, Some(&mut apart));
+    Some(apart.put(&report))
 }

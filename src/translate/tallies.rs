@@ -224,6 +224,9 @@ fn steps(numbers: &[i64]) -> impl Iterator<Item = (u16, u32)> {
 pub struct Adding<'a> {
     totals: &'a mut Totals,
     known: HashMap<Vec<u8>, Arc<[Option<Target>]>>,
+    /// The names of the row before: mostly the next one has the same.
+    last: Option<(Vec<u8>, Arc<[Option<Target>]>)>,
+    units: HashMap<Box<str>, usize>,
 }
 
 /// Where numbers are added.
@@ -247,20 +250,29 @@ pub struct AddingUnit<'a> {
 impl<'a> Adding<'a> {
     /// To `totals`.
     pub fn to(totals: &'a mut Totals) -> Self {
-        Adding { totals, known: HashMap::new() }
+        Adding { totals, known: HashMap::new(), last: None, units: HashMap::new() }
     }
 
     /// A row of `unit` with these names; `bytes` are equal where the names are.
     pub fn unit(&mut self, unit: &str, bytes: &[u8], names: impl FnOnce() -> Vec<String>) -> AddingUnit<'_> {
-        let targets = match self.known.get(bytes) {
-            Some(targets) => targets.clone(),
+        let same = self.last.as_ref().filter(|(last, _)| last == bytes).map(|(_, targets)| targets.clone());
+        let targets = match same.or_else(|| self.known.get(bytes).cloned()) {
+            Some(targets) => targets,
             None => {
                 let targets: Arc<[Option<Target>]> = names().iter().map(|name| self.target(name)).collect();
                 self.known.insert(bytes.to_vec(), targets.clone());
                 targets
             }
         };
-        let unit = self.totals.units.place(unit);
+        if self.last.as_ref().is_none_or(|(last, _)| last != bytes) {
+            self.last = Some((bytes.to_vec(), targets.clone()));
+        }
+        let place = self.units.get(unit).copied();
+        let unit = place.unwrap_or_else(|| {
+            let place = self.totals.units.place(unit);
+            self.units.insert(unit.into(), place);
+            place
+        });
         AddingUnit { totals: &mut *self.totals, unit, targets }
     }
 

@@ -182,15 +182,23 @@ async fn reports(router: &Router) {
         }
         row(name, times, bytes);
     }
-    let (mut times, mut bytes) = (Vec::new(), 0);
-    for _ in 0..60 {
-        let period = any(365, &mut dice);
-        let path = format!("/fhir/Measure/timeliness/$evaluate-measure?{period}");
-        let (took, length) = ask(router, &path).await;
-        times.push(took);
-        bytes = bytes.max(length);
+    for (name, many, more, unit) in [
+        ("timeliness, any year, all units", REPORTS, "", false),
+        ("the same by week, one unit", 40, "&chart=week", true),
+        ("the same by week, all units", 10, "&chart=week", false),
+        ("the same, counts below 11 hidden", 10, "&suppressBelow=11", false),
+    ] {
+        let (mut times, mut bytes) = (Vec::new(), 0);
+        for _ in 0..many {
+            let unit = if unit { format!("&unit=unit-{}", dice.roll(UNITS)) } else { String::new() };
+            let period = any(365, &mut dice);
+            let path = format!("/fhir/Measure/timeliness/$evaluate-measure?{period}{unit}{more}");
+            let (took, length) = ask(router, &path).await;
+            times.push(took);
+            bytes = bytes.max(length);
+        }
+        row(name, times, bytes);
     }
-    row("timeliness, any year, all units", times, bytes);
 }
 
 /// One patient of ten days with care every half hour or so.

@@ -6,6 +6,7 @@ mod reports;
 mod scheduled;
 mod sums;
 mod tables;
+mod written;
 
 use std::collections::BTreeMap;
 

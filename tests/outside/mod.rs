@@ -4,6 +4,7 @@
 
 mod clients;
 mod definitions;
+mod engine;
 mod examples;
 mod foreign;
 mod openapi;

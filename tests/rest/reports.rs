@@ -243,6 +243,7 @@ async fn a_report_is_followed_over_time_and_compared_and_its_table_has_the_same_
         ("otherStart=2026-01-02&otherEnd=2026-01-01", "invariant"),
         ("chart=week&asOf=2026-03-01", "invariant"),
         ("suppressBelow=5&reportType=subject-list", "invariant"),
+        ("suppressBelow=5&otherStart=2026-03-01&otherEnd=2026-03-02", "invariant"),
         ("suppressBelow=5&subject=Patient/p1", "invariant"),
         ("chart=week&subject=Patient/p1", "invariant"),
         ("suppressBelow=few", "value"),

@@ -90,6 +90,16 @@ async fn answers() -> Vec<Value> {
         format!("Measure/charting-delay/$evaluate-measure?{period}&asOf=2026-03-10T05:00:00Z"),
         format!("Measure/timeliness/$evaluate-measure?{period}&comparedWith=2026-03-10T05:40:00Z"),
         format!("Measure/hours-covered/$evaluate-measure?{period}&comparedWith=2026-03-10T05:40:00Z"),
+        format!(
+            "Measure/timeliness/$evaluate-measure?{period}&chart=day&otherStart=2026-03-01&otherEnd=2026-03-09"
+        ),
+        format!("Measure/timeliness/$evaluate-measure?{period}&suppressBelow=5"),
+        format!(
+            "Measure/infection-related-conditions/$evaluate-measure?{period}&comparedWith=2026-03-10T05:40:00Z"
+        ),
+        format!("Measure/timeliness/$data-requirements?{period}"),
+        "Measure/ventilator-associated-conditions/$data-requirements".to_owned(),
+        "Measure/patient-days/$data-requirements".to_owned(),
         "$data-quality".to_owned(),
         format!("{translate}=717778001"),
         format!("{translate}=none"),
@@ -103,6 +113,12 @@ async fn answers() -> Vec<Value> {
     ] {
         out.push(ward.get(&path).await);
     }
+    let all = "status=open-gap,closed-gap,prospective-gap,not-applicable";
+    let gaps = ward.get(&format!("Measure/$care-gaps?{period}&subject=Patient/p&{all}")).await;
+    let document = gaps["parameter"][0]["resource"].clone();
+    out.extend(document["entry"].as_array().unwrap().iter().map(|entry| entry["resource"].clone()));
+    out.extend([gaps, document]);
+    out.extend(kept(&ward).await);
     let bad =
         json!({"resourceType": "PlanDefinition", "status": "active", "action": [{"id": "a"}, {"id": "a"}]});
     let vague = changed(
@@ -131,6 +147,28 @@ async fn answers() -> Vec<Value> {
     out
 }
 
+/// Reports that were made when the day was over, and again after late charting.
+async fn kept(ward: &Ward) -> Vec<Value> {
+    let wanted = "listen = \"127.0.0.1:0\"\n[reports]\nschedule = [\"day\"]\n";
+    let service = &ward.service;
+    let reporter = terce::reports::Reporter::new(
+        service.store.clone(),
+        service.stays.clone(),
+        service.clock.clone(),
+        terce::config::Config::parse(wanted).unwrap().reports,
+        std::sync::Arc::default(),
+    );
+    ward.until("1:01:00").await;
+    reporter.turn(service.clock.now()).await.unwrap();
+    ward.care("later", "oral-cleansing", "13:00").await;
+    ward.until("1:03:00").await;
+    assert!(reporter.turn(service.clock.now()).await.unwrap() > 0);
+    let mut out = ward.all("MeasureReport?_count=1000").await;
+    assert!(out.iter().any(|report| report.to_string().contains("StructureDefinition/replaces")));
+    out.push(ward.get(&format!("MeasureReport/{}/_history", text(&out[0], "/id"))).await);
+    out
+}
+
 fn judged(folders: &[PathBuf]) {
     let validate = Command::new("tests/outside/validate/run").args(folders).output().unwrap();
     let said =
@@ -146,11 +184,15 @@ async fn foreign_validators_find_no_fault_in_any_answer_or_any_status_of_a_task(
         "Bundle",
         "CapabilityStatement",
         "CodeSystem",
+        "Composition",
         "ConceptMap",
+        "DetectedIssue",
+        "Library",
         "MeasureReport",
         "OperationDefinition",
         "OperationOutcome",
         "Parameters",
+        "Patient",
         "PlanDefinition",
         "SearchParameter",
         "StructureDefinition",
@@ -161,7 +203,7 @@ async fn foreign_validators_find_no_fault_in_any_answer_or_any_status_of_a_task(
         all.iter().filter(|r| r["resourceType"] == "Bundle").map(|r| text(r, "/type")).collect();
     assert_eq!(
         bundles.into_iter().collect::<Vec<_>>(),
-        ["batch-response", "history", "searchset", "transaction-response"]
+        ["batch-response", "document", "history", "searchset", "transaction-response"]
     );
     let lines: String = all.iter().map(|r| format!("{r}\n")).collect();
     judged(&[Ward::write("answers", &lines)]);

@@ -78,12 +78,24 @@ impl Table<'_> {
     /// of theirs, which the reduced echelon form of the hidden cells' columns shows.
     fn computable(&self) -> Option<&Line> {
         let columns: Vec<usize> = (0..self.cells.len()).filter(|c| self.is_hidden(*c)).collect();
-        let sign = |line: &Line, cell: usize| match (line.total == cell, line.parts.contains(&cell)) {
-            (true, _) => MINUS_ONE,
-            (false, true) => 1,
-            (false, false) => 0,
+        let mut places: Vec<Option<usize>> = vec![None; self.cells.len()];
+        for (column, cell) in columns.iter().enumerate() {
+            if let Some(place) = places.get_mut(*cell) {
+                *place = Some(column);
+            }
+        }
+        let row = |line: &Line| {
+            let mut row = vec![0; columns.len()];
+            let signs = line.parts.iter().map(|part| (*part, 1)).chain([(line.total, MINUS_ONE)]);
+            for (cell, sign) in signs {
+                let place = places.get(cell).copied().flatten();
+                if let Some(value) = place.and_then(|place| row.get_mut(place)) {
+                    *value = sign;
+                }
+            }
+            row
         };
-        let rows = self.lines.iter().map(|line| columns.iter().map(|c| sign(line, *c)).collect()).collect();
+        let rows = self.lines.iter().map(row).collect();
         let known = reduced(rows, columns.len()).into_iter().find_map(|row| {
             let mut set = row.iter().zip(&columns).filter(|(value, _)| **value != 0);
             set.next().filter(|_| set.next().is_none()).map(|(_, cell)| *cell)

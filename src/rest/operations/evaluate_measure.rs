@@ -56,6 +56,12 @@ async fn report(rest: &Rest, ask: &Ask<'_>, id: &str, asked: Evaluate) -> Outcom
     let period = asked.period()?;
     asked.check(id)?;
     let smallest = asked.smallest(rest.smallest);
+    // of what both hold, a count that is hidden in one could be what the other one has more
+    let overlaps = asked.other()?.is_some_and(|(from, to)| from <= period.1 && period.0 <= to);
+    if smallest > 1 && overlaps {
+        let why = "small counts are hidden here: expected a period that has no day in common with the other";
+        return Err(contradiction("otherStart", why));
+    }
     if smallest > 1 && asked.about == Some(About::Each) {
         let why = "small counts are hidden here, and a list of subjects would tell them";
         return Err(contradiction("reportType", why));
@@ -96,7 +102,12 @@ async fn report(rest: &Rest, ask: &Ask<'_>, id: &str, asked: Evaluate) -> Outcom
             let Counted { totals, waiting, unsurveyed } = counted;
             let scope = Scope { waiting, unsurveyed, ..scope };
             let site = rest.stays.site();
-            measures::evaluate_beside(id, &totals, &site.rules, period, &scope, &beside, now)
+            let rules = &site.rules;
+            if !ask.wants("text/csv") {
+                let bytes = measures::written(id, &totals, rules, period, &scope, &beside, now);
+                return Ok(Answer::json(StatusCode::OK, bytes.ok_or(Refused::NotFound)?));
+            }
+            measures::evaluate_beside(id, &totals, rules, period, &scope, &beside, now)
                 .ok_or(Refused::NotFound)?
         }
     };

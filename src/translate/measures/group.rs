@@ -15,6 +15,7 @@ use super::kind::{Counted, Score};
 use super::report::About;
 use super::sum::{Counts, Sum, Sums, sums, whole};
 use super::values::{hours, interval, masked, minutes, named, own, rate, ratio, unsigned};
+use super::written::Apart;
 use super::{chart, with_other};
 use crate::care::protocol::Rules;
 use crate::care::totals::{DayKind, Totals};
@@ -23,11 +24,13 @@ use crate::care::totals::{DayKind, Totals};
 pub(super) type Strata<'s> = Vec<(CodeableConcept, &'s Sum)>;
 
 impl About<'_> {
+    /// Strata of which there are many go to `apart`, if there is such a place, and a mark stands where they belong.
     pub(super) fn group(
         &self,
         group: &MeasureGroup,
         subject: &Subject,
         totals: &Totals,
+        apart: Option<&mut Apart>,
     ) -> MeasureReportGroup {
         let counted = self.kind.counts;
         let sums = sums(counted, subject, totals);
@@ -62,7 +65,7 @@ impl About<'_> {
                 .map(|p| self.population(p, &sums.whole, hidden.whole))
                 .collect(),
             measure_score: score,
-            stratifier: self.stratifiers(group, strata, &hidden),
+            stratifier: self.stratifiers(group, strata, &hidden, apart),
             ..MeasureReportGroup::default()
         }
     }
@@ -78,17 +81,23 @@ impl About<'_> {
         group: &MeasureGroup,
         strata: Vec<Strata<'_>>,
         hidden: &Hidden,
+        mut apart: Option<&mut Apart>,
     ) -> Vec<MeasureReportGroupStratifier> {
         let all = group.stratifier.iter().zip(strata).zip(&hidden.strata);
-        all.map(|((stratifier, strata), hidden)| MeasureReportGroupStratifier {
-            id: stratifier.id.clone(),
-            code: stratifier.code.clone().into_iter().collect(),
-            stratum: strata
-                .into_iter()
-                .zip(hidden)
-                .map(|((value, sum), hidden)| self.stratum(value, &group.population, sum, *hidden))
-                .collect(),
-            ..MeasureReportGroupStratifier::default()
+        all.map(|((stratifier, strata), hidden)| {
+            let stands = apart.as_mut().and_then(|apart| apart.take(self, group, &strata, hidden));
+            let stratum = match stands {
+                Some(stands) => vec![stands],
+                None => (strata.into_iter().zip(hidden))
+                    .map(|((value, sum), hidden)| self.stratum(value, &group.population, sum, *hidden))
+                    .collect(),
+            };
+            MeasureReportGroupStratifier {
+                id: stratifier.id.clone(),
+                code: stratifier.code.clone().into_iter().collect(),
+                stratum,
+                ..MeasureReportGroupStratifier::default()
+            }
         })
         .collect()
     }
@@ -99,7 +108,7 @@ impl About<'_> {
         sum: &Sum,
         hidden: bool,
     ) -> MeasureReportGroupPopulation {
-        let code = population.code.as_ref().and_then(|c| c.coding.first()).and_then(|c| c.code.as_deref());
+        let code = population_code(population);
         let counts = sum.counts(self.kind.counts);
         let beside = if hidden { Some(masked()) } else { code.and_then(|code| self.beside_count(code, sum)) };
         MeasureReportGroupPopulation {
@@ -112,7 +121,7 @@ impl About<'_> {
     }
 
     /// What R4 has no population for.
-    fn beside_group(&self, sum: &Sum, hidden: bool) -> Vec<Extension> {
+    pub(super) fn beside_group(&self, sum: &Sum, hidden: bool) -> Vec<Extension> {
         if hidden {
             return vec![masked()];
         }
@@ -136,7 +145,7 @@ impl About<'_> {
         }
     }
 
-    fn beside_count(&self, population: &str, sum: &Sum) -> Option<Extension> {
+    pub(super) fn beside_count(&self, population: &str, sum: &Sum) -> Option<Extension> {
         let in_hours = |length| Some(own("hours", Value::Duration(hours(length))));
         match (self.kind.counts, population) {
             (Counted::Opportunities, "numerator") => Some(own("late-charted", unsigned(sum.late))),
@@ -250,8 +259,13 @@ impl About<'_> {
     }
 }
 
+/// The code of a population.
+pub(super) fn population_code(population: &MeasureGroupPopulation) -> Option<&str> {
+    population.code.as_ref().and_then(|c| c.coding.first()).and_then(|c| c.code.as_deref())
+}
+
 /// The count of a population by its code.
-fn count(counts: &Counts, population: &str) -> Option<i32> {
+pub(super) fn count(counts: &Counts, population: &str) -> Option<i32> {
     let count = match population {
         "initial-population" | "denominator" => counts.denominator,
         "denominator-exception" => counts.exception,

@@ -10,6 +10,7 @@ use fhir_models::{Measure, MeasureReport};
 use super::definition::{Subject, in_use};
 use super::kind::{Counted, Kind};
 use super::values::{own, unsigned};
+use super::written::Apart;
 use super::{Beside, Scope, Whom, narrative};
 use crate::care::protocol::Rules;
 use crate::care::surveillance::CAUTION;
@@ -31,10 +32,17 @@ pub(super) struct About<'a> {
 }
 
 impl About<'_> {
-    pub(super) fn report(&self, measure: &Measure, subjects: &[Subject], totals: &Totals) -> MeasureReport {
+    /// With `apart`, strata of which there are many are put there.
+    pub(super) fn report(
+        &self,
+        measure: &Measure,
+        subjects: &[Subject],
+        totals: &Totals,
+        mut apart: Option<&mut Apart>,
+    ) -> MeasureReport {
         let groups = measure.group.iter().zip(subjects);
         let group: Vec<MeasureReportGroup> =
-            groups.map(|(group, subject)| self.group(group, subject, totals)).collect();
+            groups.map(|(group, subject)| self.group(group, subject, totals, apart.as_deref_mut())).collect();
         let url = measure.url.as_deref().unwrap_or_default();
         let version = measure.version.as_deref().unwrap_or_default();
         MeasureReport {

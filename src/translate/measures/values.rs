@@ -79,9 +79,12 @@ pub(super) fn minutes(length: Length) -> Quantity {
 
 /// A number that was computed, to four places.
 pub(super) fn decimal(value: f64) -> Option<Value> {
-    // what rounds to nothing from below is not shown with a sign
-    let value = if value.abs() < 0.000_05 { 0.0 } else { value };
-    format!("{value:.4}").parse().ok().map(Value::Decimal)
+    format!("{:.4}", unsigned_zero(value)).parse().ok().map(Value::Decimal)
+}
+
+/// What rounds to nothing from below is not shown with a sign.
+pub(super) fn unsigned_zero(value: f64) -> f64 {
+    if value.abs() < 0.000_05 { 0.0 } else { value }
 }
 
 pub(super) fn unsigned(count: u64) -> Value {
