@@ -73,9 +73,7 @@ pub async fn serve_on(store: Store, config: Config, clock: Clock) -> anyhow::Res
     let told = |name: &str| told.iter().find(|s| s.name == name).map(|s| Instant::from_micros(s.last_us));
     let feeds = Feeds::watch(&config.sources, told);
     let stays = Stays::open(store.clone(), config.clone(), feeds.clone()).await?;
-    for (document, refusal) in &stays.site().refused {
-        error!(document, path = refusal.path, "a stored definition cannot be honoured: {}", refusal.why);
-    }
+    tell_refused(&stays);
     let signal = Arc::new(Notify::new());
     let (stop, stopped) = watch::channel(false);
     let (told, deliveries) = (Arc::new(Notify::new()), Arc::new(Deliveries::default()));
@@ -83,10 +81,7 @@ pub async fn serve_on(store: Store, config: Config, clock: Clock) -> anyhow::Res
         Reconciler::new(store.clone(), stays.clone(), feeds.clone(), clock.clone(), signal.clone())
             .telling(told.clone());
     let counters = reconciler.counters();
-    let base = config.public_base.clone().unwrap_or_else(|| {
-        let scheme = if secure { "https" } else { "http" };
-        format!("{scheme}://{address}/fhir")
-    });
+    let base = config.public_base.clone().unwrap_or_else(|| base(address, secure));
     let subscribers = Arc::new(config.subscribers.clone());
     let reporter =
         Reporter::new(store.clone(), stays.clone(), clock.clone(), config.reports.clone(), told.clone());
@@ -94,13 +89,14 @@ pub async fn serve_on(store: Store, config: Config, clock: Clock) -> anyhow::Res
     let rest =
         Rest::new(store.clone(), stays.clone(), feeds, clock.clone(), signal.clone(), config, counters)
             .telling(told.clone(), deliveries.clone());
+    let fhir = rest::router(rest.clone());
     let console = Console {
         stays: stays.clone(),
         store: store.clone(),
         feeds: seen,
         clock: clock.clone(),
         door: rest.door().cloned(),
-        fhir: rest::router(rest.clone()),
+        fhir: fhir.clone(),
         config: looked_at,
         stopped: stopped.clone(),
     };
@@ -108,10 +104,10 @@ pub async fn serve_on(store: Store, config: Config, clock: Clock) -> anyhow::Res
         Deliverer::new(store.clone(), subscribers, follows(&rest), base, clock.clone(), told, deliveries)
             .context("subscribers cannot be called")?;
     rest.settle_rules().await?;
-    let watched = rest::serve(admin_listener, rest::admin_router(rest.clone()), stopped.clone());
+    let watched = rest::serve(admin_listener, rest::admin_router(rest), stopped.clone());
     let watchers = tokio::spawn(watched);
     let listening = rest::Listening { listener, tls };
-    let router = rest::router(rest).merge(console::router(console));
+    let router = fhir.merge(console::router(console));
     let server = tokio::spawn(rest::serve(listening, router, stopped.clone()));
     let looks = reconciler.clone();
     let deliverer = tokio::spawn(deliverer.run(stopped.clone()));
@@ -136,6 +132,19 @@ pub async fn serve_on(store: Store, config: Config, clock: Clock) -> anyhow::Res
     })
 }
 
+/// The address under which FHIR is served at `address`.
+fn base(address: SocketAddr, secure: bool) -> String {
+    let scheme = if secure { "https" } else { "http" };
+    format!("{scheme}://{address}/fhir")
+}
+
+/// Says in the log which of the site's own definitions have no effect.
+fn tell_refused(stays: &Stays) {
+    for (document, refusal) in &stays.site().refused {
+        error!(document, path = refusal.path, "a stored definition cannot be honoured: {}", refusal.why);
+    }
+}
+
 /// How the interface reads the criteria of a subscription.
 fn follows(rest: &Rest) -> Follows {
     let rest = rest.clone();
@@ -149,8 +158,7 @@ async fn listen(on: SocketAddr) -> anyhow::Result<TcpListener> {
 impl Running {
     /// The address under which FHIR is served, without a final slash.
     pub fn base(&self) -> String {
-        let scheme = if self.secure { "https" } else { "http" };
-        format!("{scheme}://{}/fhir", self.address)
+        base(self.address, self.secure)
     }
 
     /// Returns when nothing is left to do at the present time of the clock.
