@@ -17,7 +17,7 @@ use crate::care::time::{Instant, local_instant};
 use crate::site::{Definitions, Site};
 use crate::stays::Who;
 use crate::store::{Document, Order, Query, StayQuery, StoreError};
-use crate::translate::dossier::Dossier;
+use crate::translate::dossier::{Dossier, StayFacts};
 use crate::translate::extract::{Extract, watch};
 
 /// A patient's stays as they were known at an instant.
@@ -41,6 +41,26 @@ pub struct KnownStay {
     pub events: Vec<Event>,
     /// What surveillance adds to the sums, where it is asked for.
     pub watched: BTreeMap<(Arc<str>, NaiveDate), Watched>,
+}
+
+impl KnownStay {
+    /// The stay at `at`, surveyed by what was charted if that is given.
+    fn read(
+        stay: StayFacts,
+        patient: &str,
+        at: Instant,
+        site: &Site,
+        charting: Option<&Charting>,
+    ) -> KnownStay {
+        let ledger = reconcile(&stay.facts, &site.rules, Feed::unwatched(), at);
+        let doubts = stay.doubts.into_iter().chain(ledger.doubts.iter().cloned()).collect();
+        let (id, facts) = (stay_id(&stay.facts).to_owned(), stay.facts);
+        let surveyed = charting.map(|charting| survey_of(&facts, &ledger, charting, &site.rules));
+        let (events, watched) =
+            surveyed.map(|(survey, watched)| (survey.events, watched)).unwrap_or_default();
+        let stay = StayLedger { patient: patient.to_owned(), stay: id, facts, ledger, doubts };
+        KnownStay { stay, events, watched }
+    }
 }
 
 /// A version of a document that is in force.
@@ -186,32 +206,9 @@ impl Stays {
             }
             assembled = dossier.stays(&|kind, id| look(&shared, kind, id), &site.settings);
         }
-        known.stays = assembled
-            .stays
-            .into_iter()
-            .map(|stay| {
-                let ledger = reconcile(&stay.facts, &site.rules, Feed::unwatched(), at);
-                let doubts = stay.doubts.into_iter().chain(ledger.doubts.iter().cloned()).collect();
-                let id = stay_id(&stay.facts).to_owned();
-                let mut known = KnownStay {
-                    stay: StayLedger {
-                        patient: patient.to_owned(),
-                        stay: id,
-                        facts: stay.facts,
-                        ledger,
-                        doubts,
-                    },
-                    events: Vec::new(),
-                    watched: BTreeMap::new(),
-                };
-                if surveyed {
-                    let (facts, ledger) = (&known.stay.facts, &known.stay.ledger);
-                    let (survey, watched) = survey_of(facts, ledger, &charting, &site.rules);
-                    (known.events, known.watched) = (survey.events, watched);
-                }
-                known
-            })
-            .collect();
+        let charting = surveyed.then_some(&charting);
+        let stays = assembled.stays.into_iter();
+        known.stays = stays.map(|stay| KnownStay::read(stay, patient, at, site, charting)).collect();
         Ok(known)
     }
 

@@ -271,7 +271,8 @@ impl Document<'_> {
                         Json::String(reference) if name == "reference" && !reference.starts_with('#') => {
                             *reference = format!("{}/{reference}", self.base);
                         }
-                        other => self.absolute(other),
+                        Json::String(_) | Json::Null | Json::Bool(_) | Json::Number(_) => {}
+                        Json::Array(_) | Json::Object(_) => self.absolute(value),
                     }
                 }
             }

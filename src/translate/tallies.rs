@@ -223,11 +223,14 @@ fn steps(numbers: &[i64]) -> impl Iterator<Item = (u16, u32)> {
 #[derive(Debug)]
 pub struct Adding<'a> {
     totals: &'a mut Totals,
-    known: HashMap<Vec<u8>, Arc<[Option<Target>]>>,
+    known: HashMap<Vec<u8>, Targets>,
     /// The names of the row before: mostly the next one has the same.
-    last: Option<(Vec<u8>, Arc<[Option<Target>]>)>,
+    last: Option<(Vec<u8>, Targets)>,
     units: HashMap<Box<str>, usize>,
 }
+
+/// Where the numbers of a row are added, in the order of its names.
+type Targets = Arc<[Option<Target>]>;
 
 /// Where numbers are added.
 #[derive(Clone, Copy, Debug)]
@@ -244,7 +247,7 @@ enum Target {
 pub struct AddingUnit<'a> {
     totals: &'a mut Totals,
     unit: usize,
-    targets: Arc<[Option<Target>]>,
+    targets: Targets,
 }
 
 impl<'a> Adding<'a> {
@@ -259,7 +262,7 @@ impl<'a> Adding<'a> {
         let targets = match same.or_else(|| self.known.get(bytes).cloned()) {
             Some(targets) => targets,
             None => {
-                let targets: Arc<[Option<Target>]> = names().iter().map(|name| self.target(name)).collect();
+                let targets: Targets = names().iter().map(|name| self.target(name)).collect();
                 self.known.insert(bytes.to_vec(), targets.clone());
                 targets
             }

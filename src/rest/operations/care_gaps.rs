@@ -4,10 +4,11 @@ use std::sync::Arc;
 
 use axum::body::Body;
 use axum::http::StatusCode;
+use chrono::NaiveDate;
 use serde_json::json;
 
-use super::asked::{contradiction, measure_id, missing};
-use super::whom;
+use super::asked::{contradiction, in_order, measure_id, missing};
+use super::whom::{self, Asked};
 use crate::care::ledger::Ledger;
 use crate::care::tally::Tally;
 use crate::care::time::Instant;
@@ -25,35 +26,38 @@ use crate::translate::measures::{self, Scope, Whom};
 /// The measure whose gaps are told where none is named: the one that has a group for every requirement.
 const MEASURE: &str = "timeliness";
 
-/// `GET` or `POST /fhir/Measure/$care-gaps`, or `/fhir/Measure/id/$care-gaps`.
-pub(super) async fn care_gaps(edge: &Edge, ask: &Ask<'_>, id: Option<&str>, body: Body) -> Outcome {
-    let rest = &edge.rest;
-    let given = super::parameters(edge, ask, body).await?;
-    let (mut start, mut end, mut subject) = (None, None, None);
-    let mut named = id.map(str::to_owned);
-    let mut wanted: Vec<Status> = Vec::new();
-    for (name, value) in &given {
+/// What is asked.
+#[derive(Default)]
+struct Wanted {
+    start: Option<NaiveDate>,
+    end: Option<NaiveDate>,
+    subject: Option<Asked>,
+    measure: Option<String>,
+    statuses: Vec<Status>,
+}
+
+impl Wanted {
+    fn parameter(&mut self, name: &str, value: &str, rest: &Rest) -> Result<(), Refused> {
         let days = || {
             let why = "expected a date, such as 2026-01-31: whole local days are counted";
             calendar(value).ok_or_else(|| Refused::value(name, why))
         };
-        match name.as_str() {
-            "periodStart" => start = Some(days()?.0),
-            "periodEnd" => end = Some(days()?.1),
-            "subject" | "organization" if subject.is_none() => {
-                subject = Some(whom::asked(name, value, rest)?)
-            }
+        match name {
+            "periodStart" => self.start = Some(days()?.0),
+            "periodEnd" => self.end = Some(days()?.1),
             "subject" | "organization" => {
-                return Err(contradiction(name, "only one of subject and organization is asked for, once"));
+                if self.subject.replace(whom::asked(name, value, rest)?).is_some() {
+                    return Err(contradiction(name, "one subject or organization is asked for, once"));
+                }
             }
             "status" => {
                 for code in value.split(',') {
                     let expected = "expected open-gap, closed-gap, prospective-gap or not-applicable";
-                    wanted.push(Status::of(code).ok_or_else(|| Refused::value(name, expected))?);
+                    self.statuses.push(Status::of(code).ok_or_else(|| Refused::value(name, expected))?);
                 }
             }
             "measure" | "measureId" | "measureUrl" => {
-                if named.replace(measure_id(value)?).is_some() {
+                if self.measure.replace(measure_id(value)?).is_some() {
                     return Err(contradiction(name, "the gaps of one measure are told at a time"));
                 }
             }
@@ -63,28 +67,40 @@ pub(super) async fn care_gaps(edge: &Edge, ask: &Ask<'_>, id: Option<&str>, body
             }
             _ => return Err(Refused::not_supported(name, "not a parameter of this operation here")),
         }
+        Ok(())
     }
-    let expected = "expected a date, such as 2026-01-31";
-    let from = start.ok_or_else(|| missing("periodStart", expected))?;
-    let to = end.ok_or_else(|| missing("periodEnd", expected))?;
-    let period = super::asked::in_order("periodEnd", from, to)?;
-    let subject =
-        subject.ok_or_else(|| missing("subject", "expected Patient/id, Group/id or Location/id"))?;
-    let measure = named.unwrap_or_else(|| MEASURE.to_owned());
+
+    fn period(&self) -> Result<(NaiveDate, NaiveDate), Refused> {
+        let expected = "expected a date, such as 2026-01-31";
+        let from = self.start.ok_or_else(|| missing("periodStart", expected))?;
+        let to = self.end.ok_or_else(|| missing("periodEnd", expected))?;
+        in_order("periodEnd", from, to)
+    }
+}
+
+/// `GET` or `POST /fhir/Measure/$care-gaps`, or `/fhir/Measure/id/$care-gaps`.
+pub(super) async fn care_gaps(edge: &Edge, ask: &Ask<'_>, id: Option<&str>, body: Body) -> Outcome {
+    let rest = &edge.rest;
+    let mut wanted = Wanted { measure: id.map(str::to_owned), ..Wanted::default() };
+    for (name, value) in &super::parameters(edge, ask, body).await? {
+        wanted.parameter(name, value, rest)?;
+    }
+    let period = wanted.period()?;
+    let expected = "expected Patient/id, Group/id or Location/id";
+    let subject = wanted.subject.as_ref().ok_or_else(|| missing("subject", expected))?;
+    let measure = wanted.measure.as_deref().unwrap_or(MEASURE);
     let site = rest.stays.site();
-    if measures::requirements(&measure, &site.rules).is_none() {
-        return Err(match measures::measure(&measure, &site.rules) {
+    if measures::requirements(measure, &site.rules).is_none() {
+        return Err(match measures::measure(measure, &site.rules) {
             Some(_) => Refused::not_supported("measure", "its groups are not about requirements of care"),
             None => Refused::NotFound,
         });
     }
-    if wanted.is_empty() {
-        wanted.push(Status::Open);
-    }
-    let who = whom::who(rest, Some(&subject), None).await?;
+    let statuses = if wanted.statuses.is_empty() { vec![Status::Open] } else { wanted.statuses.clone() };
+    let who = whom::who(rest, Some(subject), None).await?;
     let units = units(&who);
     let now = Instant::from_micros(ask.now_us);
-    let asked = gaps::Asked { measure: &measure, period, units: units.as_deref(), wanted: &wanted, now };
+    let asked = gaps::Asked { measure, period, units: units.as_deref(), wanted: &statuses, now };
     let mut returned = Vec::new();
     for patient in patients(rest, &who, &asked).await? {
         returned.extend(of_patient(rest, ask, &patient, &asked).await?);
