@@ -85,7 +85,7 @@ pub async fn serve_on(store: Store, config: Config, clock: Clock) -> anyhow::Res
     let subscribers = Arc::new(config.subscribers.clone());
     let reporter =
         Reporter::new(store.clone(), stays.clone(), clock.clone(), config.reports.clone(), told.clone());
-    let (looked_at, seen) = (config.clone(), feeds.clone());
+    let (looked_at, seen, done) = (config.clone(), feeds.clone(), counters.clone());
     let rest =
         Rest::new(store.clone(), stays.clone(), feeds, clock.clone(), signal.clone(), config, counters)
             .telling(told.clone(), deliveries.clone());
@@ -94,6 +94,7 @@ pub async fn serve_on(store: Store, config: Config, clock: Clock) -> anyhow::Res
         stays: stays.clone(),
         store: store.clone(),
         feeds: seen,
+        counters: done,
         clock: clock.clone(),
         door: rest.door().cloned(),
         fhir: fhir.clone(),

@@ -1,6 +1,7 @@
 //! What comes in and how far it has told everything, and what could not be used.
 
 use std::collections::BTreeMap;
+use std::sync::atomic::{AtomicU64, Ordering};
 
 use axum::extract::State;
 use axum::response::Response;
@@ -23,9 +24,10 @@ pub(super) async fn feed(State(console): State<Console>, viewer: Viewer) -> Resu
     let doubts = console.store.doubts(Doubts::All, 0, limits::DOUBTS).await?;
     let content = html! {
         (sources(&console, now))
-        (numbers(&counts))
+        (numbers(&counts, &console))
         p { a href="/feed/codes" { "Codes that nobody has mapped, and what else is wrong with what is sent" } }
         (unused(&console, &doubts))
+        (failing(&console).await?)
         (subscribers(&console).await?)
         (versions(&console).await?)
     };
@@ -60,10 +62,16 @@ fn sources(console: &Console, now: Instant) -> Markup {
     }
 }
 
-fn numbers(counts: &Counts) -> Markup {
+fn numbers(counts: &Counts, console: &Console) -> Markup {
+    let since = |of: &AtomicU64| of.load(Ordering::Relaxed);
+    let done = &console.counters;
     html! {
         section aria-labelledby="numbers" {
             h2 id="numbers" { "In numbers" }
+            p {
+                "Since this service started " (since(&done.ingested)) " documents have come in; patients were reconciled "
+                (since(&done.patients)) " times, which wrote " (since(&done.written)) " Tasks and DetectedIssues."
+            }
             dl.numbers {
                 @for (name, number) in rows(counts) { div { dt { (name) } dd { (number) } } }
             }
@@ -81,6 +89,30 @@ fn rows(counts: &Counts) -> Vec<(String, u64)> {
     ];
     out.extend(counts.documents.iter().map(|(kind, many)| (kind.clone(), *many)));
     out
+}
+
+/// Patients that are left alone for a while, why, and when they are tried again.
+async fn failing(console: &Console) -> Result<Markup, Absent> {
+    let zone = console.stays.rules().zone;
+    let failing = console.store.failing(limits::DOUBTS).await?;
+    Ok(html! {
+        section aria-labelledby="failing" {
+            h2 id="failing" { "Patients that could not be reconciled" }
+            @if failing.is_empty() { p { "None." } }
+            @else {
+                p { "Nothing of theirs is lost; each is tried again by itself." }
+                ul {
+                    @for subject in &failing {
+                        li {
+                            a href=(format!("/fhir/Patient/{}", subject.patient)) { (subject.patient) } ", "
+                            (subject.failures) " times, again at " (words::day_and_clock(Instant::from_micros(subject.retry_us), zone))
+                            ": " (subject.error.as_deref().unwrap_or_default())
+                        }
+                    }
+                }
+            }
+        }
+    })
 }
 
 /// Who is told of what was said, and how that goes.

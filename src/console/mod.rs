@@ -47,6 +47,7 @@ use crate::config::Config;
 use crate::feed::Feeds;
 use crate::stays::Stays;
 use crate::store::Store;
+use crate::telemetry::Counters;
 
 /// What the pages are made from. Cloning gives another handle on the same.
 #[derive(Clone, Debug)]
@@ -59,6 +60,8 @@ pub struct Console {
     pub feeds: Feeds,
     /// The time.
     pub clock: Clock,
+    /// What has been done since the start.
+    pub counters: Arc<Counters>,
     /// Who is let in; none where the service is open.
     pub door: Option<Door>,
     /// FHIR, for what people write.
