@@ -28,10 +28,11 @@ use crate::clock::Clock;
 use crate::feed::{self, Feeds};
 use crate::stays::{Reading, Shared, Stays, outcome_row, stay_id, survey_of};
 use crate::store::{
-    Batch, Derived, Doubtful, Failed, Identifier, Part, Precondition, Reconciled, Share, StayRow, Store,
-    StoreError, Subject, Write,
+    Audit, Batch, Derived, Doubtful, Failed, Identifier, Part, Precondition, Reconciled, Share, StayRow,
+    Store, StoreError, Subject, Write,
 };
 use crate::telemetry::Counters;
+use crate::translate::audit;
 use crate::translate::outcomes::{self, Setting, Utterance, feed_silent, said, utterances};
 use crate::translate::tallies;
 
@@ -315,7 +316,8 @@ impl Reconciler {
             said.replaces = standing.map(|d| d.version);
             let remember = if until.is_some() { String::new() } else { since.micros().to_string() };
             let marks = vec![(mark.into(), remember)];
-            let batch = Batch { now_us: now.micros(), writes: vec![write(said)], marks, ..Batch::default() };
+            let (writes, audits) = (vec![write(said)], vec![recorded()]);
+            let batch = Batch { now_us: now.micros(), writes, marks, audits, ..Batch::default() };
             self.store.commit(batch).await?;
             self.told.notify_one();
         }
@@ -403,11 +405,24 @@ fn doubtful(doubt: &crate::care::ledger::Doubt) -> Doubtful {
 }
 
 fn batch(decided: Decided, now: Instant) -> Batch {
+    let audits = if decided.utterances.is_empty() { Vec::new() } else { vec![recorded()] };
     Batch {
+        audits,
         now_us: now.micros(),
         writes: decided.utterances.into_iter().map(write).collect(),
         reconciled: vec![decided.reconciled],
         ..Batch::default()
+    }
+}
+
+/// That this service wrote what is in the batch.
+fn recorded() -> Audit {
+    Audit {
+        deed: "update".into(),
+        status: 200,
+        by: audit::by::SERVICE.into(),
+        of_writes: true,
+        ..Audit::default()
     }
 }
 

@@ -38,6 +38,7 @@ pub struct Running {
     reconciler: JoinHandle<Result<(), StoreError>>,
     looks: Reconciler,
     deliverer: JoinHandle<Result<(), StoreError>>,
+    recorder: JoinHandle<()>,
     server: JoinHandle<std::io::Result<()>>,
     watchers: JoinHandle<std::io::Result<()>>,
     secure: bool,
@@ -95,6 +96,7 @@ pub async fn serve_on(store: Store, config: Config, clock: Clock) -> anyhow::Res
     let watched = rest::serve(admin_listener, rest::admin_router(rest.clone()), stopped.clone());
     let watchers = tokio::spawn(watched);
     let listening = rest::Listening { listener, tls };
+    let recorder = tokio::spawn(rest.auditor().run(clock.clone(), stopped.clone()));
     let server = tokio::spawn(rest::serve(listening, rest::router(rest), stopped.clone()));
     let looks = reconciler.clone();
     let deliverer = tokio::spawn(deliverer.run(stopped.clone()));
@@ -111,6 +113,7 @@ pub async fn serve_on(store: Store, config: Config, clock: Clock) -> anyhow::Res
         reconciler,
         looks,
         deliverer,
+        recorder,
         server,
         watchers,
         secure,
@@ -185,6 +188,7 @@ impl Running {
         if !self.deliverer.is_finished() {
             self.deliverer.await??;
         }
+        self.recorder.await?;
         self.store.close().await?;
         Ok(())
     }

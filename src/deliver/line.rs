@@ -69,6 +69,7 @@ impl Line {
             tries: self.tries,
             beats: self.beats_us().is_some_and(|at| at <= now_us),
             surplus: self.surplus,
+            taken: None,
             now_us,
         })
     }

@@ -191,7 +191,7 @@ impl Deliverer {
             Some(SubscriptionStatus::Error | SubscriptionStatus::Requested | SubscriptionStatus::Active) => {
                 Ok(())
             }
-            Some(SubscriptionStatus::Off) | None => self.parts.keep(id, None, now_us).await,
+            Some(SubscriptionStatus::Off) | None => self.parts.keep(id, None, Vec::new(), now_us).await,
         }
     }
 

@@ -5,7 +5,10 @@ use reqwest::{Method, Url};
 
 use super::call::{Call, Failure, call};
 use super::{Parts, limits};
-use crate::store::{Batch, Document, Order, OutcomeRow, Precondition, Query, StoreError, Write};
+use crate::store::{
+    Audit, Batch, Document, Order, OutcomeRow, Precondition, Query, StoreError, Thing, Write,
+};
+use crate::translate::audit;
 use crate::translate::subscription::notice::{self, Standing};
 use crate::translate::subscription::{Content, Event, Hook, Level, Progress, mark, with_status};
 
@@ -20,6 +23,8 @@ pub(super) struct Turn {
     pub(super) beats: bool,
     /// More subscriptions are asked for than are served, and this is one of the last.
     pub(super) surplus: bool,
+    /// What the subscriber has taken in this step; none: nothing. It is stored with the position.
+    pub(super) taken: Option<Vec<Thing>>,
     pub(super) now_us: i64,
 }
 
@@ -92,7 +97,7 @@ impl Turn {
 
     /// One call for all that has changed: whoever is called looks for itself.
     async fn tell_by_calls(
-        self,
+        mut self,
         parts: &Parts,
         mut progress: Progress,
         query: Query,
@@ -110,7 +115,10 @@ impl Turn {
             return Ok(Came::Idle(progress));
         }
         match self.post(parts, None).await {
-            Ok(()) => progress.seq = last,
+            Ok(()) => {
+                self.taken = Some(Vec::new());
+                progress.seq = last;
+            }
             Err(failure) if self.gives_in(&failure) => {
                 parts.passed_over(&self.document.id, 1);
                 progress.seq = last;
@@ -122,7 +130,7 @@ impl Turn {
 
     /// Each resource by itself, the longest unchanged first.
     async fn tell_by_resources(
-        self,
+        mut self,
         parts: &Parts,
         mut progress: Progress,
         query: Query,
@@ -135,7 +143,11 @@ impl Turn {
             let (url, body) = (self.below(parts, &document.kind, &document.id), parts.served(document));
             let sent = match (url, body) {
                 (Ok(url), Some(body)) => {
-                    self.send(parts, Call { method: Method::PUT, url, body: Some(body) }).await
+                    let sent = self.send(parts, Call { method: Method::PUT, url, body: Some(body) }).await;
+                    if sent.is_ok() {
+                        self.taken.get_or_insert_default().push(thing(document));
+                    }
+                    sent
                 }
                 (Err(failure), _) => Err(failure),
                 // a deletion is not told
@@ -155,7 +167,7 @@ impl Turn {
 
     /// Numbered Bundles.
     async fn tell_by_notices(
-        self,
+        mut self,
         parts: &Parts,
         mut progress: Progress,
         query: Query,
@@ -174,20 +186,26 @@ impl Turn {
                 at_us: d.received_us,
             };
             progress.number(page.into_iter().map(event).collect());
-            parts.keep(&self.document.id, Some(&progress), self.now_us).await?;
+            parts.keep(&self.document.id, Some(&progress), Vec::new(), self.now_us).await?;
         }
         let Some(pending) = progress.pending.as_ref() else { return Ok(Came::Idle(progress)) };
-        let mut resources = Vec::new();
-        if level == Level::FullResource {
+        let (mut resources, mut told) = (Vec::new(), Vec::new());
+        if level != Level::Empty {
             for event in &pending.events {
                 let document = parts.store.version(&event.kind, &event.id, event.version).await?;
-                resources.push(document.and_then(|d| parts.served(&d)));
+                told.extend(document.as_ref().map(thing));
+                if level == Level::FullResource {
+                    resources.push(document.and_then(|d| parts.served(&d)));
+                }
             }
         }
         let body = notice::events(&self.standing(parts, progress.events), level, pending, resources);
         let events = pending.events.len();
         match self.post(parts, Some(body)).await {
-            Ok(()) => progress.settle(),
+            Ok(()) => {
+                self.taken = Some(told);
+                progress.settle();
+            }
             Err(failure) if self.gives_in(&failure) => {
                 parts.passed_over(&self.document.id, events);
                 progress.settle();
@@ -239,10 +257,24 @@ impl Turn {
         matches!(failure, Failure::Refused { .. }) && self.tries + 1 >= limits::REFUSALS
     }
 
+    /// What is recorded of what the subscriber has taken.
+    fn recorded(&self) -> Vec<Audit> {
+        let row = self.taken.clone().map(|things| Audit {
+            deed: audit::deed::EXPORT.into(),
+            status: 200,
+            by: audit::by::SERVICE.into(),
+            who: format!("Subscription/{}", self.document.id),
+            from: self.hook.endpoint.clone(),
+            things,
+            ..Audit::default()
+        });
+        row.into_iter().collect()
+    }
+
     /// Stores how far it has been told.
     async fn told(&self, parts: &Parts, progress: Progress) -> Result<Came, StoreError> {
         let progress = Progress { failing_since_us: None, ..progress };
-        parts.keep(&self.document.id, Some(&progress), self.now_us).await?;
+        parts.keep(&self.document.id, Some(&progress), self.recorded(), self.now_us).await?;
         Ok(Came::More(progress))
     }
 
@@ -272,7 +304,7 @@ impl Turn {
                 "a subscriber was not reached"
             );
         }
-        parts.keep(&self.document.id, Some(&progress), self.now_us).await?;
+        parts.keep(&self.document.id, Some(&progress), self.recorded(), self.now_us).await?;
         let waiting = match (parts.follows)(&self.hook.criteria) {
             Ok(query) => parts.changes(&query, progress.seq, limits::WAITING).await?.len(),
             Err(_) => 0,
@@ -300,7 +332,15 @@ impl Turn {
             ..Write::default()
         };
         let marks = vec![(mark(&self.document.id).into(), progress.write())];
-        let batch = Batch { now_us: self.now_us, writes: vec![write], marks, ..Batch::default() };
+        let of_write = Audit {
+            deed: "update".into(),
+            status: 200,
+            by: audit::by::SERVICE.into(),
+            of_writes: true,
+            ..Audit::default()
+        };
+        let audits = self.recorded().into_iter().chain([of_write]).collect();
+        let batch = Batch { now_us: self.now_us, writes: vec![write], marks, audits, ..Batch::default() };
         match parts.store.commit(batch).await {
             Ok(_) | Err(StoreError::VersionConflict { .. }) => Ok(Came::Changed),
             Err(error) => Err(error),
@@ -316,15 +356,28 @@ impl Parts {
         Ok(self.store.search(query).await?.documents)
     }
 
-    /// Stores how far a subscriber has been told; none: it is forgotten.
+    /// Stores how far a subscriber has been told, with what is recorded of it; none: it is forgotten.
     pub(super) async fn keep(
         &self,
         id: &str,
         progress: Option<&Progress>,
+        audits: Vec<Audit>,
         now_us: i64,
     ) -> Result<(), StoreError> {
         let text = progress.map(Progress::write).unwrap_or_default();
         let marks = vec![(mark(id).into(), text)];
-        self.store.commit(Batch { now_us, marks, ..Batch::default() }).await.map(|_| ())
+        self.store.commit(Batch { now_us, marks, audits, ..Batch::default() }).await.map(|_| ())
+    }
+}
+
+/// What is recorded of a document that was told of.
+fn thing(document: &Document) -> Thing {
+    let Document { kind, id, version, patient, .. } = document;
+    Thing {
+        kind: kind.clone().into(),
+        id: id.clone(),
+        version: *version,
+        patient: patient.clone(),
+        ..Thing::default()
     }
 }

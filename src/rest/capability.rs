@@ -149,8 +149,14 @@ const fn origin(origin: Origin) -> &'static str {
 /// R4's type of a search parameter.
 const fn sort(column: Column) -> &'static str {
     match column {
-        Column::Id | Column::Identifier | Column::Status | Column::Code => "token",
-        Column::Updated => "date",
-        Column::Patient | Column::Encounter | Column::Owner | Column::Location | Column::Focus => "reference",
+        Column::Id | Column::Identifier | Column::Status | Column::Code | Column::Token => "token",
+        Column::Updated | Column::Date => "date",
+        Column::Patient
+        | Column::Encounter
+        | Column::Owner
+        | Column::Location
+        | Column::Focus
+        | Column::Reference => "reference",
+        Column::Text => "string",
     }
 }

@@ -6,7 +6,7 @@
 //!
 //! * [`types`]: what each resource type can be asked;
 //! * `edge`: every request comes in and goes out here: headers, refusals, counting, the way to what answers it;
-//! * `access`: who asks, and what they may do;
+//! * `access`: who asks, and what they may do; `audit`: what is recorded of it;
 //! * `ask`, `body`: what a request says; `answer`, `refused`: what is said back;
 //! * `write`, `read`, `search`, `bundle`: the interactions; `operations`; `capability`, `openapi`; `probes`;
 //! * `token`: tokens for registered systems;
@@ -15,6 +15,7 @@
 mod access;
 mod answer;
 mod ask;
+mod audit;
 mod body;
 mod bundle;
 mod capability;
@@ -39,6 +40,7 @@ pub mod types;
 mod write;
 
 pub use access::unknown_types;
+pub use audit::Auditor;
 pub use metrics::Metrics;
 pub use operations::{explanation_json, explanation_text};
 pub use server::{Listening, Times, serve, serve_within};
@@ -78,6 +80,7 @@ pub struct Rest {
     deliveries: Arc<Deliveries>,
     /// Where subscribers may be called.
     subscribers: Arc<Outward>,
+    auditor: Auditor,
     metrics: Arc<Metrics>,
     /// The address of `/fhir` as clients call it, without a final slash; none: `http://` and the request's `Host`.
     public_base: Option<Arc<str>>,
@@ -107,6 +110,7 @@ impl Rest {
             Access::Registered(registry) => Some(Door::new((**registry).clone(), store.clone())),
         };
         let own_bases = Arc::new(stays.site().settings.own_bases.clone());
+        let auditor = Auditor::new(store.clone(), config.audit);
         Rest {
             store,
             stays,
@@ -117,6 +121,7 @@ impl Rest {
             told: Arc::default(),
             deliveries: Arc::default(),
             subscribers: Arc::new(config.subscribers.clone()),
+            auditor,
             metrics: Arc::default(),
             public_base,
             own_bases,
@@ -154,6 +159,11 @@ impl Rest {
     pub fn with_body_time(mut self, time: Duration) -> Self {
         self.body_time = time;
         self
+    }
+
+    /// What records what is done.
+    pub fn auditor(&self) -> Auditor {
+        self.auditor.clone()
     }
 
     /// What is counted.
@@ -220,9 +230,10 @@ impl Rest {
         }
     }
 
-    /// Commits what clients wrote, counts it and wakes the reconciler.
-    async fn commit(&self, mut batch: Batch) -> Result<Committed, StoreError> {
+    /// Commits what clients wrote with who did so, counts it and wakes the reconciler.
+    async fn commit(&self, act: &audit::Act, mut batch: Batch) -> Result<Committed, StoreError> {
         let now_us = batch.now_us;
+        batch.audits.push(act.of_writes());
         let rules =
             batch.writes.iter().any(|w| types::kind(&w.kind).is_some_and(|k| k.effect == Effect::Rules));
         let tells = batch.writes.iter().any(|w| subscription::concerns(&w.kind));
@@ -238,6 +249,7 @@ impl Rest {
                 return Err(error);
             }
         };
+        act.has_written();
         self.counters
             .ingested
             .fetch_add(committed.written.len() as u64, std::sync::atomic::Ordering::Relaxed);

@@ -8,8 +8,8 @@ use fhir_models::{Resource, json};
 use super::answer::Answer;
 use super::ask::{self, Ask};
 use super::refused::Refused;
-use super::types::Kind;
-use super::{Outcome, Rest, limits, text};
+use super::types::{self, Kind};
+use super::{Outcome, Rest, audit, limits, text};
 use crate::store::Document;
 use crate::translate::{measures, shipped};
 
@@ -18,13 +18,17 @@ pub(super) async fn read(rest: &Rest, ask: &Ask<'_>, kind: &'static Kind, id: &s
     if !is_id(id) {
         return Err(Refused::NotFound);
     }
+    if kind.name == types::AUDIT {
+        return audit::read(rest, ask, id).await;
+    }
     let found = rest.store.document(kind.name, id).await?;
     if found.is_none()
         && let Some(body) = definition(rest, kind.name, id)
     {
+        ask.act.saw_other("read", kind.name, id, None);
         return Ok(Answer::json(StatusCode::OK, body));
     }
-    shown(ask, found)
+    shown(ask, "read", found)
 }
 
 /// A definition that comes with Terce and that the site has not replaced; it has no version of ours.
@@ -43,14 +47,18 @@ pub(super) async fn version(
     id: &str,
     version: &str,
 ) -> Outcome {
+    if kind.name == types::AUDIT {
+        return audit::version(rest, ask, id, version).await;
+    }
     let Some(version) = text::version(version).filter(|_| is_id(id)) else { return Err(Refused::NotFound) };
     let found = rest.store.version(kind.name, id, version).await?;
-    shown(ask, found)
+    shown(ask, "vread", found)
 }
 
-fn shown(ask: &Ask<'_>, found: Option<Document>) -> Outcome {
+fn shown(ask: &Ask<'_>, deed: &'static str, found: Option<Document>) -> Outcome {
     let document = found.ok_or(Refused::NotFound)?;
     let body = resource(&document)?.ok_or(Refused::Gone)?;
+    ask.act.saw(deed, &document);
     let tag = text::etag(document.version);
     if ask.has(&tag) {
         return Ok(Answer::empty(StatusCode::NOT_MODIFIED).with(ETAG, tag));
@@ -86,6 +94,9 @@ pub(super) async fn history(rest: &Rest, ask: &Ask<'_>, kind: &'static Kind, id:
     if !is_id(id) {
         return Err(Refused::NotFound);
     }
+    if kind.name == types::AUDIT {
+        return audit::history(rest, ask, id).await;
+    }
     let (mut rows, mut before) = (limits::PAGE_ROWS, None);
     for (name, value) in ask::parameters(ask.query)? {
         match name.as_ref() {
@@ -108,6 +119,7 @@ pub(super) async fn history(rest: &Rest, ask: &Ask<'_>, kind: &'static Kind, id:
     if versions.is_empty() && before.is_none() {
         return Err(Refused::NotFound);
     }
+    versions.iter().take(rows).for_each(|version| ask.act.saw("history-instance", version));
     let address = format!("{}/{}/{id}", ask.base, kind.name);
     let mut out = String::from(
         "{\"resourceType\":\"Bundle\",\"type\":\"history\",\"link\":[{\"relation\":\"self\",\"url\":",

@@ -70,6 +70,14 @@ pub enum Column {
     Code,
     /// What a Task is about.
     Focus,
+    /// A date of an AuditEvent: no column, it is looked at as it is shown.
+    Date,
+    /// A code or an identifier of an AuditEvent.
+    Token,
+    /// What an AuditEvent refers to.
+    Reference,
+    /// The beginning of a text of an AuditEvent.
+    Text,
 }
 
 /// An operation. None of them changes anything, so each is asked with `GET` or `POST`.
@@ -197,6 +205,22 @@ const fn made(name: &'static str, origin: Origin, filters: &'static [Filter]) ->
     Kind { name, origin, effect: Effect::Patient, filters, operations: &[] }
 }
 
+/// The type that is no document: made of the chain of audit rows when it is asked for, and written by nobody.
+pub const AUDIT: &str = "AuditEvent";
+
+/// R4's search parameters of AuditEvent that can be asked for.
+const AUDITED: &[Filter] = &[
+    by("date", Column::Date),
+    by("patient", Column::Reference),
+    by("agent", Column::Token),
+    by("entity", Column::Reference),
+    by("address", Column::Text),
+    by("action", Column::Token),
+    by("outcome", Column::Token),
+    by("type", Column::Token),
+    by("subtype", Column::Token),
+];
+
 /// The types that are kept here; the most written first.
 pub const KINDS: &[Kind] = &[
     fed("Procedure", Effect::Patient, CHARTED),
@@ -267,6 +291,7 @@ pub const KINDS: &[Kind] = &[
         Origin::Service,
         &[PATIENT, SUBJECT, ENCOUNTER, STATUS, LOCATION, CODE, IDENTIFIER],
     ),
+    made(AUDIT, Origin::Service, AUDITED),
     // as shipped: the operations that HL7 does not define
     made("OperationDefinition", Origin::Service, &[]),
     // as shipped: what stands beside R4's own elements

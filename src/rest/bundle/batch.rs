@@ -13,7 +13,7 @@ use super::super::write::{self, Draft};
 use super::super::{Rest, json, read, search};
 use super::frame::Frame;
 use super::reply::{self, Fate};
-use super::{Address, Entry, kind_of, spread, with_resource};
+use super::{Address, Entry, Request, kind_of, record_refused, spread, with_resource};
 use crate::access::Rights;
 use crate::store::{Batch, Precondition, StoreError, Write};
 
@@ -37,6 +37,7 @@ pub(super) async fn run(edge: &Edge, ask: &Ask<'_>, body: &Bytes, frame: Frame) 
     let rest = &edge.rest;
     let collection = frame.sort == BundleType::Collection;
     let (with, bytes, who) = (rest.clone(), body.clone(), ask.who.clone());
+    let asked: Vec<Option<Request>> = frame.entries.iter().map(|e| e.request.clone()).collect();
     let deeds = spread(frame.entries, move |entry| deed(&with, &who, &bytes, collection, &entry)).await?;
     let mut fates: Vec<Option<Fate>> = Vec::with_capacity(deeds.len());
     let (mut writes, mut places, mut later) = (Vec::new(), Vec::new(), Vec::new());
@@ -59,6 +60,7 @@ pub(super) async fn run(edge: &Edge, ask: &Ask<'_>, body: &Bytes, frame: Frame) 
     let fates: Vec<Fate> = fates.into_iter().map(|f| f.unwrap_or(Fate::Refused(Refused::Failed))).collect();
     let refused = fates.iter().filter(|f| matches!(f, Fate::Refused(_))).count();
     rest.metrics.entries_refused(refused as u64);
+    record_refused(ask, &fates, |index| asked.get(index)?.as_ref());
     Ok(reply::text("batch-response", &fates))
 }
 
@@ -165,7 +167,7 @@ async fn commit(
         writes.iter().any(|w| w.precondition != Precondition::None).then(|| writes.clone());
     let bodies: Vec<Option<Vec<u8>>> =
         writes.iter().map(|w| if keep(w) { w.body.clone() } else { None }).collect();
-    let error = match rest.commit(Batch { now_us: ask.now_us, writes, ..Batch::default() }).await {
+    let error = match rest.commit(ask.act, Batch { now_us: ask.now_us, writes, ..Batch::default() }).await {
         Ok(committed) => {
             for (at, ((index, warnings), written)) in places.into_iter().zip(committed.written).enumerate() {
                 let body = bodies.get(at).cloned().flatten();
@@ -186,9 +188,10 @@ async fn commit(
             plain_places.push((index, found));
             continue;
         }
-        let rest = rest.clone();
+        let (rest, act) = (rest.clone(), ask.act.clone());
         apart.spawn(async move {
-            let committed = rest.commit(Batch { now_us, writes: vec![write], ..Batch::default() }).await;
+            let batch = Batch { now_us, writes: vec![write], ..Batch::default() };
+            let committed = rest.commit(&act, batch).await;
             (index, found, committed.map_err(Refused::from).and_then(write::first))
         });
     }
@@ -227,7 +230,7 @@ pub(super) fn write_of(error: &StoreError) -> Option<usize> {
 async fn one(rest: &Rest, ask: &Ask<'_>, deed: Deed) -> Result<Fate, Refused> {
     match deed {
         Deed::Amend { kind, id, sent, if_match } => {
-            let (written, body) = write::amend(rest, kind, &id, &sent, if_match, ask.now_us).await?;
+            let (written, body) = write::amend(rest, ask, kind, &id, &sent, if_match).await?;
             let resource =
                 with_resource(ask, kind.name).then(|| write::spliced(&body, &written)).transpose()?;
             Ok(Fate::Written { written, resource, warnings: Vec::new() })
@@ -251,6 +254,8 @@ pub(super) async fn get(rest: &Rest, ask: &Ask<'_>, url: &str) -> Result<Vec<u8>
         headers: &none,
         base: ask.base,
         who: ask.who,
+        act: ask.act,
+        entry: Some(url),
         now_us: ask.now_us,
     };
     let address = request.address()?;

@@ -141,7 +141,10 @@ pub(super) fn filter(filter: &Filter) -> Value {
         Column::Encounter => "Encounter/id, or the id.",
         Column::Location => "Location/id, or the id.",
         Column::Status | Column::Code => "Codes, separated by commas.",
-        Column::Owner | Column::Focus => "A reference.",
+        Column::Owner | Column::Focus | Column::Reference => "A reference.",
+        Column::Date => "A date or time, such as ge2026-01-02; may be repeated.",
+        Column::Token => "A code or an identifier, or system|code.",
+        Column::Text => "How it begins.",
     };
     json!({ "name": filter.name, "in": "query", "description": about, "schema": { "type": "string", "minLength": 1 } })
 }

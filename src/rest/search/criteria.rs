@@ -177,6 +177,10 @@ impl Criteria {
             }
             Column::Owner => self.any(wanted.iter().flat_map(|w| owners(w)).collect(), |o| &mut o.owner),
             Column::Focus => self.any(wanted, |o| &mut o.focus),
+            // of what is no document of the store
+            Column::Date | Column::Token | Column::Reference | Column::Text => {
+                return Err(Refused::not_supported(name, "nothing is kept of it"));
+            }
         }
         Ok(())
     }

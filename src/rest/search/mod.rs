@@ -11,18 +11,38 @@ use super::answer::Answer;
 use super::ask::{self, Ask};
 use super::refused::{Issue, Refused, outcome};
 use super::types::{self, Kind};
-use super::{Outcome, Rest, read, text};
+use super::{Outcome, Rest, audit, read, text};
 use crate::store::{Document, Page, Query};
 use crate::translate::Refusal;
 use criteria::Criteria;
 
 /// `GET /fhir/Type?query`, and the same by `POST`.
 pub(super) async fn search(rest: &Rest, ask: &Ask<'_>, kind: &'static Kind, query: &str) -> Outcome {
+    if kind.name == types::AUDIT {
+        return audit::search(rest, ask, query).await;
+    }
     let zone = rest.stays.site().settings.zone;
     let criteria = Criteria::read(kind, query, ask.strict(), zone, &rest.own_bases)?;
     let page = page(rest, kind, &criteria).await?;
+    let found = page.documents.iter().filter_map(|d| d.patient.as_deref());
+    // who is asked for is told of, too, if only that there is nothing
+    ask.act.found(ask.entry, found.chain(criteria.query.patient.as_deref()));
     let total = total(rest, kind, &criteria, &page).await?;
     bundle(ask, kind, &criteria, &page, total).map(|body| Answer::json(StatusCode::OK, body))
+}
+
+/// From when and before when the value of a date parameter is, in microseconds; none if it is no date, or is what no
+/// one span can be.
+pub(super) fn one_span(value: &str, zone: chrono_tz::Tz) -> Option<(Option<i64>, Option<i64>)> {
+    let (prefix, from, to) = dates::span(value, zone)?;
+    match prefix {
+        dates::Prefix::Eq => Some((Some(from), Some(to))),
+        dates::Prefix::Ne => None,
+        dates::Prefix::Gt => Some((Some(to), None)),
+        dates::Prefix::Lt => Some((None, Some(from))),
+        dates::Prefix::Ge => Some((Some(from), None)),
+        dates::Prefix::Le => Some((None, Some(to))),
+    }
 }
 
 /// What a subscription with these criteria is about.

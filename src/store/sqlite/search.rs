@@ -7,14 +7,14 @@ use crate::store::{Order, OutcomeQuery, Page, Query, StayQuery, StayRow, sql};
 
 /// A condition composed of fixed text and parameters.
 #[derive(Default)]
-struct Where<'q> {
-    text: String,
-    values: Vec<&'q dyn ToSql>,
+pub(super) struct Where<'q> {
+    pub(super) text: String,
+    pub(super) values: Vec<&'q dyn ToSql>,
 }
 
 impl<'q> Where<'q> {
     /// Adds `condition`, in which `?` stands for the value.
-    fn and(&mut self, condition: &str, value: &'q dyn ToSql) {
+    pub(super) fn and(&mut self, condition: &str, value: &'q dyn ToSql) {
         self.values.push(value);
         self.add(&condition.replace('?', &format!("?{}", self.values.len())));
     }
