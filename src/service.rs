@@ -123,7 +123,7 @@ pub async fn serve_on(store: Store, config: Config, clock: Clock) -> anyhow::Res
 /// How the interface reads the criteria of a subscription.
 fn follows(rest: &Rest) -> Follows {
     let rest = rest.clone();
-    Arc::new(move |criteria| rest.followed(criteria))
+    Arc::new(move |criteria, subscriber| rest.followed(criteria, subscriber))
 }
 
 async fn listen(on: SocketAddr) -> anyhow::Result<TcpListener> {

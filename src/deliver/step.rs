@@ -1,5 +1,6 @@
 //! One step of one subscription: begin it, tell it what has changed, or end it.
 
+use fhir_models::Subscription;
 use fhir_models::codes::SubscriptionStatus;
 use reqwest::{Method, Url};
 
@@ -8,15 +9,18 @@ use super::{Parts, limits};
 use crate::store::{
     Audit, Batch, Document, Order, OutcomeRow, Precondition, Query, StoreError, Thing, Write,
 };
+use crate::translate::Refusal;
 use crate::translate::audit;
 use crate::translate::subscription::notice::{self, Standing};
-use crate::translate::subscription::{Content, Event, Hook, Level, Progress, mark, with_status};
+use crate::translate::subscription::{Content, Event, Hook, Level, Progress, Subscriber, mark, with_status};
 
 /// A subscription at the beginning of a step.
 pub(super) struct Turn {
     pub(super) document: Document,
     pub(super) hook: Hook,
     pub(super) progress: Option<Progress>,
+    /// Who wrote it, if that is known.
+    pub(super) subscriber: Option<Subscriber>,
     /// Failures in a row before.
     pub(super) tries: u32,
     /// A heartbeat is due unless there is something to tell.
@@ -56,10 +60,24 @@ impl Turn {
                 let why = format!("more than {} subscriptions are asked for", limits::SUBSCRIPTIONS);
                 self.failed(parts, progress, Failure::Never { why }, limits::GIVE_UP_US).await
             }
-            SubscriptionStatus::Requested => self.begin(parts, progress).await,
-            SubscriptionStatus::Active => self.tell(parts, progress).await,
+            SubscriptionStatus::Requested | SubscriptionStatus::Active => match self.followed(parts) {
+                Ok(_) if self.hook.status == SubscriptionStatus::Requested => {
+                    self.begin(parts, progress).await
+                }
+                Ok(query) => self.tell(parts, progress, query).await,
+                // the rules of searching are others than when it was let in, or who may do what is
+                Err(refusal) => {
+                    let why = format!("{}: {}", refusal.path, refusal.why);
+                    self.failed(parts, progress, Failure::Never { why }, limits::GIVE_UP_US).await
+                }
+            },
             SubscriptionStatus::Error | SubscriptionStatus::Off => Ok(Came::Idle(progress)),
         }
+    }
+
+    /// What it is about, if who wrote it may be told.
+    fn followed(&self, parts: &Parts) -> Result<Query, Refusal> {
+        (parts.follows)(&self.hook.criteria, self.subscriber.as_ref())
     }
 
     fn standing<'a>(&'a self, parts: &'a Parts, events: u64) -> Standing<'a> {
@@ -79,15 +97,7 @@ impl Turn {
     }
 
     /// Tells what has changed since.
-    async fn tell(self, parts: &Parts, progress: Progress) -> Result<Came, StoreError> {
-        let query = match (parts.follows)(&self.hook.criteria) {
-            Ok(query) => query,
-            // the rules of searching are others than when it was let in
-            Err(refusal) => {
-                let why = format!("{}: {}", refusal.path, refusal.why);
-                return self.failed(parts, progress, Failure::Never { why }, limits::GIVE_UP_US).await;
-            }
-        };
+    async fn tell(self, parts: &Parts, progress: Progress, query: Query) -> Result<Came, StoreError> {
         match self.hook.content {
             Content::Call => self.tell_by_calls(parts, progress, query).await,
             Content::Resource => self.tell_by_resources(parts, progress, query).await,
@@ -113,6 +123,9 @@ impl Turn {
         }
         if last == progress.seq {
             return Ok(Came::Idle(progress));
+        }
+        if !self.stands(parts).await? {
+            return Ok(Came::Changed);
         }
         match self.post(parts, None).await {
             Ok(()) => {
@@ -140,6 +153,10 @@ impl Turn {
             return Ok(Came::Idle(progress));
         }
         for (index, document) in page.iter().enumerate() {
+            if !self.stands(parts).await? {
+                self.settle(parts, &progress).await?;
+                return Ok(Came::Changed);
+            }
             let (url, body) = (self.below(parts, &document.kind, &document.id), parts.served(document));
             let sent = match (url, body) {
                 (Ok(url), Some(body)) => {
@@ -186,7 +203,7 @@ impl Turn {
                 at_us: d.received_us,
             };
             progress.number(page.into_iter().map(event).collect());
-            parts.keep(&self.document.id, Some(&progress), Vec::new(), self.now_us).await?;
+            self.settle(parts, &progress).await?;
         }
         let Some(pending) = progress.pending.as_ref() else { return Ok(Came::Idle(progress)) };
         let (mut resources, mut told) = (Vec::new(), Vec::new());
@@ -201,6 +218,9 @@ impl Turn {
         }
         let body = notice::events(&self.standing(parts, progress.events), level, pending, resources);
         let events = pending.events.len();
+        if !self.stands(parts).await? {
+            return Ok(Came::Changed);
+        }
         match self.post(parts, Some(body)).await {
             Ok(()) => {
                 self.taken = Some(told);
@@ -271,10 +291,52 @@ impl Turn {
         row.into_iter().collect()
     }
 
+    /// Whether the Subscription is as it was read.
+    async fn stands(&self, parts: &Parts) -> Result<bool, StoreError> {
+        let current = parts.store.document("Subscription", &self.document.id).await?;
+        Ok(current.is_some_and(|d| d.seq == self.document.seq))
+    }
+
+    /// Whether it was turned off or deleted since it was read, whatever it is now.
+    async fn has_ended(&self, parts: &Parts, current: u64) -> Result<bool, StoreError> {
+        if current < self.document.version {
+            return Ok(true);
+        }
+        for version in self.document.version + 1..=current {
+            let written = parts.store.version("Subscription", &self.document.id, version).await?;
+            let body = written.and_then(|d| d.body).unwrap_or_default();
+            let status = fhir_models::parse_scanned::<Subscription>(&body).ok().and_then(|s| s.status);
+            if status.is_none_or(|status| status == SubscriptionStatus::Off) {
+                return Ok(true);
+            }
+        }
+        Ok(false)
+    }
+
+    /// Stores how far it has been told and what is recorded of it; of one that has ended meanwhile only that.
+    async fn settle(&self, parts: &Parts, progress: &Progress) -> Result<(), StoreError> {
+        let id = &self.document.id;
+        loop {
+            let current = parts.store.document("Subscription", id).await?.map_or(0, |d| d.version);
+            let mut batch = Batch { now_us: self.now_us, audits: self.recorded(), ..Batch::default() };
+            if !self.has_ended(parts, current).await? {
+                batch.marks.push((mark(id).into(), progress.write()));
+                batch.rests_on.push(("Subscription".into(), id.clone(), current));
+            } else if batch.audits.is_empty() {
+                return Ok(());
+            }
+            match parts.store.commit(batch).await {
+                // written meanwhile: perhaps it has ended now
+                Err(StoreError::Moved) => {}
+                stored => return stored.map(|_| ()),
+            }
+        }
+    }
+
     /// Stores how far it has been told.
     async fn told(&self, parts: &Parts, progress: Progress) -> Result<Came, StoreError> {
         let progress = Progress { failing_since_us: None, ..progress };
-        parts.keep(&self.document.id, Some(&progress), self.recorded(), self.now_us).await?;
+        self.settle(parts, &progress).await?;
         Ok(Came::More(progress))
     }
 
@@ -304,8 +366,8 @@ impl Turn {
                 "a subscriber was not reached"
             );
         }
-        parts.keep(&self.document.id, Some(&progress), self.recorded(), self.now_us).await?;
-        let waiting = match (parts.follows)(&self.hook.criteria) {
+        self.settle(parts, &progress).await?;
+        let waiting = match self.followed(parts) {
             Ok(query) => parts.changes(&query, progress.seq, limits::WAITING).await?.len(),
             Err(_) => 0,
         };
@@ -331,7 +393,9 @@ impl Turn {
             outcome: Some(OutcomeRow { status: Some(status.to_string()), ..OutcomeRow::default() }),
             ..Write::default()
         };
-        let marks = vec![(mark(&self.document.id).into(), progress.write())];
+        // what ends by itself begins anew, as what is turned off does
+        let position = if status == SubscriptionStatus::Off { String::new() } else { progress.write() };
+        let marks = vec![(mark(&self.document.id).into(), position)];
         let of_write = Audit {
             deed: "update".into(),
             status: 200,
@@ -342,7 +406,11 @@ impl Turn {
         let audits = self.recorded().into_iter().chain([of_write]).collect();
         let batch = Batch { now_us: self.now_us, writes: vec![write], marks, audits, ..Batch::default() };
         match parts.store.commit(batch).await {
-            Ok(_) | Err(StoreError::VersionConflict { .. }) => Ok(Came::Changed),
+            Ok(_) => Ok(Came::Changed),
+            Err(StoreError::VersionConflict { .. }) => {
+                self.settle(parts, progress).await?;
+                Ok(Came::Changed)
+            }
             Err(error) => Err(error),
         }
     }
@@ -354,19 +422,6 @@ impl Parts {
         let query =
             Query { after: Some(after), order: Order::OldestFirst, limit, total: false, ..query.clone() };
         Ok(self.store.search(query).await?.documents)
-    }
-
-    /// Stores how far a subscriber has been told, with what is recorded of it; none: it is forgotten.
-    pub(super) async fn keep(
-        &self,
-        id: &str,
-        progress: Option<&Progress>,
-        audits: Vec<Audit>,
-        now_us: i64,
-    ) -> Result<(), StoreError> {
-        let text = progress.map(Progress::write).unwrap_or_default();
-        let marks = vec![(mark(id).into(), text)];
-        self.store.commit(Batch { now_us, marks, audits, ..Batch::default() }).await.map(|_| ())
     }
 }
 

@@ -60,8 +60,9 @@ use crate::outward::Outward;
 use crate::stays::Stays;
 use crate::store::{Batch, Change, Committed, Derived, Query, Store, StoreError};
 use crate::telemetry::{Counters, Deliveries};
+use crate::translate::Refusal;
 use crate::translate::document::Bases;
-use crate::translate::{Refusal, subscription};
+use crate::translate::subscription::{self, Subscriber};
 use refused::Refused;
 use types::Effect;
 
@@ -140,12 +141,15 @@ impl Rest {
     }
 
     /// The query of the store for what a subscription with these criteria is about: `Type?parameters`, read as a
-    /// search is read.
+    /// search is read; `subscriber`: who wrote it, if that is known.
     ///
     /// # Errors
-    /// A parameter that is not known for the type, or means nothing where nobody asks.
-    pub fn followed(&self, criteria: &str) -> Result<Query, Refusal> {
-        search::followed(self, criteria)
+    /// A parameter that is not known for the type, or means nothing where nobody asks; a subscriber that may not, or no
+    /// longer, read the type.
+    pub fn followed(&self, criteria: &str, subscriber: Option<&Subscriber>) -> Result<Query, Refusal> {
+        let query = search::followed(self, criteria)?;
+        subscriptions::permitted(self.door.as_ref(), subscriber, &query.kind)?;
+        Ok(query)
     }
 
     /// With other limits on one body, and on all bodies that are held at once.
@@ -234,6 +238,7 @@ impl Rest {
     async fn commit(&self, act: &audit::Act, mut batch: Batch) -> Result<Committed, StoreError> {
         let now_us = batch.now_us;
         batch.audits.push(act.of_writes());
+        subscriptions::mark_subscribers(&mut batch, &act.subscriber());
         let rules =
             batch.writes.iter().any(|w| types::kind(&w.kind).is_some_and(|k| k.effect == Effect::Rules));
         let tells = batch.writes.iter().any(|w| subscription::concerns(&w.kind));

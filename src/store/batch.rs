@@ -24,6 +24,8 @@ pub struct Batch {
     pub heartbeat: Option<Heartbeat>,
     /// An access token that is given out.
     pub grant: Option<Box<Grant>>,
+    /// Documents (kind, id, version) that must be at that version and not deleted; else `Moved`.
+    pub rests_on: Vec<(Cow<'static, str>, String, u64)>,
     /// What is done by this batch and by whom, each added to the chain of audit rows.
     pub audits: Vec<Audit>,
     /// Small facts of the service itself by name, such as positions and the highest instant seen.

@@ -32,6 +32,7 @@ use crate::clock::Clock;
 use crate::config::Auditing;
 use crate::store::{Audit, Batch, Document, Store, StoreError, Thing};
 use crate::translate::audit::{by, deed};
+use crate::translate::subscription::Subscriber;
 
 /// A request while it is answered, as it will be recorded.
 #[derive(Debug)]
@@ -151,6 +152,13 @@ impl Act {
             asked: text::cut(asked, limits::AUDIT_REFUSED_BYTES).to_owned(),
             ..Thing::default()
         });
+    }
+
+    /// Who asks, as whom a Subscription tells.
+    pub(super) fn subscriber(&self) -> Subscriber {
+        let row = self.row.lock().unwrap_or_else(PoisonError::into_inner);
+        let some = |text: &String| Some(text.clone()).filter(|t| !t.is_empty());
+        Subscriber { client: some(&row.who), issuer: some(&row.issuer) }
     }
 
     /// The row that goes with a token that is given out.

@@ -214,6 +214,7 @@ pub(super) fn write_of(error: &StoreError) -> Option<usize> {
         | StoreError::MultipleMatches { index }
         | StoreError::OtherId { index, .. } => Some(*index),
         StoreError::StaleGeneration { .. }
+        | StoreError::Moved
         | StoreError::Used
         | StoreError::TooLarge { .. }
         | StoreError::NoSpace

@@ -110,6 +110,7 @@ impl<'c> Group<'c> {
 fn may_be_refused(batch: &Batch) -> bool {
     !batch.reconciled.is_empty()
         || batch.grant.is_some()
+        || !batch.rests_on.is_empty()
         || batch.writes.iter().any(|w| w.precondition != Precondition::None)
 }
 
@@ -158,6 +159,12 @@ impl<'b> Applying<'_, 'b> {
     }
 
     fn batch(&mut self, batch: &'b Batch, digests: &[u64]) -> Result<Committed, Stop> {
+        for (kind, id, version) in &batch.rests_on {
+            let head = self.head(kind, id)?.filter(|h| h.alive);
+            if head.is_none_or(|h| h.version.cast_unsigned() != *version) {
+                return Err(Stop::Refused(StoreError::Moved));
+            }
+        }
         for reconciled in &batch.reconciled {
             derived::reconcile(self, reconciled)?;
         }
