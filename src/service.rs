@@ -40,6 +40,7 @@ pub struct Running {
     looks: Reconciler,
     deliverer: JoinHandle<Result<(), StoreError>>,
     reporter: JoinHandle<Result<(), StoreError>>,
+    recorder: JoinHandle<()>,
     server: JoinHandle<std::io::Result<()>>,
     watchers: JoinHandle<std::io::Result<()>>,
     secure: bool,
@@ -99,6 +100,7 @@ pub async fn serve_on(store: Store, config: Config, clock: Clock) -> anyhow::Res
     let watched = rest::serve(admin_listener, rest::admin_router(rest.clone()), stopped.clone());
     let watchers = tokio::spawn(watched);
     let listening = rest::Listening { listener, tls };
+    let recorder = tokio::spawn(rest.auditor().run(clock.clone(), stopped.clone()));
     let server = tokio::spawn(rest::serve(listening, rest::router(rest), stopped.clone()));
     let looks = reconciler.clone();
     let deliverer = tokio::spawn(deliverer.run(stopped.clone()));
@@ -117,6 +119,7 @@ pub async fn serve_on(store: Store, config: Config, clock: Clock) -> anyhow::Res
         looks,
         deliverer,
         reporter,
+        recorder,
         server,
         watchers,
         secure,
@@ -126,7 +129,7 @@ pub async fn serve_on(store: Store, config: Config, clock: Clock) -> anyhow::Res
 /// How the interface reads the criteria of a subscription.
 fn follows(rest: &Rest) -> Follows {
     let rest = rest.clone();
-    Arc::new(move |criteria| rest.followed(criteria))
+    Arc::new(move |criteria, subscriber| rest.followed(criteria, subscriber))
 }
 
 async fn listen(on: SocketAddr) -> anyhow::Result<TcpListener> {
@@ -195,6 +198,7 @@ impl Running {
         if !self.reporter.is_finished() {
             self.reporter.await??;
         }
+        self.recorder.await?;
         self.store.close().await?;
         Ok(())
     }
