@@ -1,5 +1,6 @@
 //! What `terce` does on the command line.
 
+mod audit;
 mod replay;
 
 use std::io::Write;
@@ -17,7 +18,8 @@ use crate::config::{Access, Config};
 use crate::feed::Feeds;
 use crate::reconcile::Reconciler;
 use crate::stays::Stays;
-use crate::store::{Derived, StayQuery, Store};
+use crate::store::{Audit, Batch, Derived, StayQuery, Store, Thing};
+use crate::translate::audit::by;
 use crate::{service, telemetry};
 
 /// Terce reconciles charted mouth care of ventilated patients with the cadence that each of them should get.
@@ -42,6 +44,8 @@ enum Act {
     Explain(Explain),
     /// Compute everything that is derived from documents anew and report the differences. Stop the service first.
     Rebuild(Common),
+    /// The chain of what was recorded of who did what: walk along it, or print its head to keep elsewhere.
+    Audit(audit::Arguments),
     /// Count years of charting from FHIR R4 NDJSON files, as the service would have.
     Replay(Box<replay::Arguments>),
     /// Add up the outputs of replays of a split input.
@@ -95,6 +99,7 @@ pub fn run(command: Command) -> ExitCode {
         Act::Compare(arguments) => return replay::compare(arguments),
         Act::Serve(common) | Act::Check(common) | Act::Rebuild(common) => common,
         Act::Explain(explain) => &explain.common,
+        Act::Audit(asked) => &asked.common,
     };
     telemetry::start(&common.log, common.log_json);
     let config = match configured(common) {
@@ -113,22 +118,23 @@ pub fn run(command: Command) -> ExitCode {
                 return ExitCode::FAILURE;
             }
         };
-    let done = runtime.block_on(async {
-        match &command.act {
+    runtime.block_on(async {
+        let done = match &command.act {
             Act::Serve(_) => serve(config).await,
             Act::Check(_) => check(config).await,
             Act::Rebuild(_) => rebuild(config).await,
             Act::Explain(asked) => explain_stay(config, asked).await,
+            Act::Audit(asked) => return audit::run(&config, asked).await,
             Act::Replay(_) | Act::Merge(_) | Act::Compare(_) => Ok(()),
+        };
+        match done {
+            Ok(()) => ExitCode::SUCCESS,
+            Err(error) => {
+                say(&format!("{error:#}"), true);
+                ExitCode::FAILURE
+            }
         }
-    });
-    match done {
-        Ok(()) => ExitCode::SUCCESS,
-        Err(error) => {
-            say(&format!("{error:#}"), true);
-            ExitCode::FAILURE
-        }
-    }
+    })
 }
 
 fn configured(common: &Common) -> Result<Config, Vec<String>> {
@@ -297,6 +303,21 @@ async fn explain_stay(config: Config, asked: &Explain) -> anyhow::Result<()> {
         .iter()
         .find(|l| l.stay == id)
         .context("the Encounter is part of another stay: ask for its root")?;
+    let thing = Thing {
+        kind: "Encounter".into(),
+        id: stay.stay.clone(),
+        patient: Some(patient.clone()),
+        ..Thing::default()
+    };
+    let row = Audit {
+        deed: "operation".into(),
+        status: 200,
+        by: by::OPERATOR.into(),
+        things: vec![thing],
+        ..Audit::default()
+    };
+    let now_us = Clock::machine().now().micros();
+    store.commit(Batch { now_us, audits: vec![row], ..Batch::default() }).await?;
     let site = stays.site();
     let wanted = |e: &Explained| asked.requirement.as_ref().is_none_or(|r| **r == *e.requirement);
     let items: Vec<Explained> = explain(&stay.ledger, &site.rules).into_iter().filter(wanted).collect();

@@ -50,6 +50,25 @@ pub struct Config {
     pub subscribers: Outward,
     /// Which reports are made by themselves, and what reports hide.
     pub reports: Reports,
+    /// What is recorded of what is done.
+    pub audit: Auditing,
+}
+
+/// What is recorded of what is done, beside what always is: writes, refusals, tokens, what subscribers were told.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Auditing {
+    /// Whether reads and searches are.
+    pub reads: bool,
+    /// Whether reads that cannot be recorded for want of room are refused.
+    pub strict: bool,
+    /// For how many days it is kept; none: for ever.
+    pub keep_days: Option<u32>,
+}
+
+impl Default for Auditing {
+    fn default() -> Self {
+        Auditing { reads: true, strict: false, keep_days: None }
+    }
 }
 
 /// What a site says of itself.
@@ -110,6 +129,15 @@ struct File {
     source: Vec<Source>,
     subscriptions: SubscriptionsFile,
     reports: reports::ReportsFile,
+    audit: AuditFile,
+}
+
+#[derive(Deserialize, Default)]
+#[serde(deny_unknown_fields, default)]
+struct AuditFile {
+    reads: Option<bool>,
+    strict: bool,
+    keep_days: Option<u32>,
 }
 
 #[derive(Deserialize, Default)]
@@ -156,6 +184,7 @@ impl Config {
             sources: Vec::new(),
             subscribers: Outward::default(),
             reports: Reports::default(),
+            audit: Auditing::default(),
         }
     }
 
@@ -226,6 +255,7 @@ impl Config {
         config.data = file.data.unwrap_or(config.data);
         config.own_bases = file.own_bases;
         config.sources = file.source;
+        config.audit = audit(file.audit, matches!(config.access, Access::Registered(_)), &mut errors);
         match Outward::new(&file.subscriptions.allow, &file.subscriptions.inner) {
             Ok(subscribers) => config.subscribers = subscribers,
             Err(wrong) => errors.extend(wrong.iter().map(|w| format!("subscriptions: {w}"))),
@@ -375,4 +405,17 @@ impl Config {
         let rules = Rules { default_protocol, units, protocols, ..self.site.standard.clone() };
         if unknown.is_empty() { Ok(rules) } else { Err(unknown) }
     }
+}
+
+fn audit(file: AuditFile, guarded: bool, errors: &mut Vec<String>) -> Auditing {
+    let reads = file.reads.unwrap_or(true);
+    if guarded && !reads {
+        let why =
+            "who is registered is accountable for what it reads; only an open service may leave reads out";
+        errors.push(format!("audit.reads: {why}"));
+    }
+    if file.keep_days == Some(0) {
+        errors.push("audit.keep_days: expected a number of days, or nothing to keep it for ever".to_owned());
+    }
+    Auditing { reads, strict: file.strict, keep_days: file.keep_days }
 }

@@ -26,7 +26,7 @@ use crate::care::surveillance::denominators::Watched;
 use crate::care::time::{Instant, Length};
 use crate::clock::Clock;
 use crate::feed::{self, Feeds};
-use crate::stays::{Reading, Shared, Stays, outcome_row, stay_id, survey_of};
+use crate::stays::{Reading, Shared, Stays, outcome_row, recorded, stay_id, survey_of};
 use crate::store::{
     Batch, Derived, Doubtful, Failed, Identifier, Part, Precondition, Reconciled, Share, StayRow, Store,
     StoreError, Subject, Write,
@@ -315,7 +315,8 @@ impl Reconciler {
             said.replaces = standing.map(|d| d.version);
             let remember = if until.is_some() { String::new() } else { since.micros().to_string() };
             let marks = vec![(mark.into(), remember)];
-            let batch = Batch { now_us: now.micros(), writes: vec![write(said)], marks, ..Batch::default() };
+            let (writes, audits) = (vec![write(said)], vec![recorded()]);
+            let batch = Batch { now_us: now.micros(), writes, marks, audits, ..Batch::default() };
             self.store.commit(batch).await?;
             self.told.notify_one();
         }
@@ -403,7 +404,9 @@ fn doubtful(doubt: &crate::care::ledger::Doubt) -> Doubtful {
 }
 
 fn batch(decided: Decided, now: Instant) -> Batch {
+    let audits = if decided.utterances.is_empty() { Vec::new() } else { vec![recorded()] };
     Batch {
+        audits,
         now_us: now.micros(),
         writes: decided.utterances.into_iter().map(write).collect(),
         reconciled: vec![decided.reconciled],

@@ -25,7 +25,7 @@ use crate::care::totals::Totals;
 use crate::clock::Clock;
 use crate::config::Reports;
 use crate::site::Site;
-use crate::stays::{Counted, Stays, Steps, What, Who};
+use crate::stays::{Counted, Stays, Steps, What, Who, recorded};
 use crate::store::{Batch, Identifier, OutcomeRow, Precondition, Store, StoreError, Write};
 use crate::translate::measures::scheduled::{Slot, kept};
 use crate::translate::measures::{self, Beside, Scope, Step, Whom};
@@ -317,7 +317,8 @@ impl Reporter {
             return Ok(0);
         }
         let many = writes.len();
-        let batch = Batch { now_us: now.micros(), writes, marks, ..Batch::default() };
+        let audits = if writes.is_empty() { Vec::new() } else { vec![recorded()] };
+        let batch = Batch { now_us: now.micros(), writes, marks, audits, ..Batch::default() };
         self.store.commit(batch).await?;
         Ok(many)
     }

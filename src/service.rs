@@ -4,6 +4,8 @@ use std::net::SocketAddr;
 use std::sync::Arc;
 
 use anyhow::Context;
+use axum::Router;
+use axum::middleware::from_fn_with_state;
 use tokio::net::TcpListener;
 use tokio::sync::{Notify, watch};
 use tokio::task::JoinHandle;
@@ -41,6 +43,7 @@ pub struct Running {
     looks: Reconciler,
     deliverer: JoinHandle<Result<(), StoreError>>,
     reporter: JoinHandle<Result<(), StoreError>>,
+    recorder: JoinHandle<()>,
     server: JoinHandle<std::io::Result<()>>,
     watchers: JoinHandle<std::io::Result<()>>,
     secure: bool,
@@ -86,29 +89,19 @@ pub async fn serve_on(store: Store, config: Config, clock: Clock) -> anyhow::Res
     let reporter =
         Reporter::new(store.clone(), stays.clone(), clock.clone(), config.reports.clone(), told.clone());
     let (looked_at, seen, done) = (config.clone(), feeds.clone(), counters.clone());
+    let console = Console::new(stays.clone(), store.clone(), seen, clock.clone(), looked_at, stopped.clone());
     let rest =
         Rest::new(store.clone(), stays.clone(), feeds, clock.clone(), signal.clone(), config, counters)
             .telling(told.clone(), deliveries.clone());
-    let fhir = rest::router(rest.clone());
-    let console = Console {
-        stays: stays.clone(),
-        store: store.clone(),
-        feeds: seen,
-        counters: done,
-        clock: clock.clone(),
-        door: rest.door().cloned(),
-        fhir: fhir.clone(),
-        config: looked_at,
-        stopped: stopped.clone(),
-    };
     let deliverer =
         Deliverer::new(store.clone(), subscribers, follows(&rest), base, clock.clone(), told, deliveries)
             .context("subscribers cannot be called")?;
     rest.settle_rules().await?;
+    let (auditor, router) = (rest.auditor(), web(&rest, console.counting(done)));
     let watched = rest::serve(admin_listener, rest::admin_router(rest), stopped.clone());
     let watchers = tokio::spawn(watched);
     let listening = rest::Listening { listener, tls };
-    let router = fhir.merge(console::router(console));
+    let recorder = tokio::spawn(auditor.run(clock.clone(), stopped.clone()));
     let server = tokio::spawn(rest::serve(listening, router, stopped.clone()));
     let looks = reconciler.clone();
     let deliverer = tokio::spawn(deliverer.run(stopped.clone()));
@@ -127,6 +120,7 @@ pub async fn serve_on(store: Store, config: Config, clock: Clock) -> anyhow::Res
         looks,
         deliverer,
         reporter,
+        recorder,
         server,
         watchers,
         secure,
@@ -146,10 +140,17 @@ fn tell_refused(stays: &Stays) {
     }
 }
 
+/// FHIR and the pages, which are recorded as what is read of FHIR is.
+fn web(rest: &Rest, console: Console) -> Router {
+    let fhir = rest::router(rest.clone());
+    let console = console.on(fhir.clone(), rest.door().cloned());
+    fhir.merge(console::router(console).layer(from_fn_with_state(rest.clone(), rest::record_page)))
+}
+
 /// How the interface reads the criteria of a subscription.
 fn follows(rest: &Rest) -> Follows {
     let rest = rest.clone();
-    Arc::new(move |criteria| rest.followed(criteria))
+    Arc::new(move |criteria, subscriber| rest.followed(criteria, subscriber))
 }
 
 async fn listen(on: SocketAddr) -> anyhow::Result<TcpListener> {
@@ -217,6 +218,7 @@ impl Running {
         if !self.reporter.is_finished() {
             self.reporter.await??;
         }
+        self.recorder.await?;
         self.store.close().await?;
         Ok(())
     }

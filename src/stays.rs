@@ -27,7 +27,8 @@ use crate::care::time::Instant;
 use crate::config::Config;
 use crate::feed::Feeds;
 use crate::site::{Definitions, Site};
-use crate::store::{self, Document, OutcomeRow, Store, StoreError};
+use crate::store::{self, Audit, Document, OutcomeRow, Store, StoreError};
+use crate::translate::audit;
 use crate::translate::document::Stored;
 use crate::translate::dossier::{Assembled, Dossier};
 use crate::translate::extract::{Extract, extract, extract_versions};
@@ -305,6 +306,17 @@ pub fn outcome_row(row: outcomes::Row) -> OutcomeRow {
         code: row.code,
         focus: None,
         open: row.open,
+    }
+}
+
+/// That this service wrote what is in a batch.
+pub fn recorded() -> Audit {
+    Audit {
+        deed: "update".into(),
+        status: 200,
+        by: audit::by::SERVICE.into(),
+        of_writes: true,
+        ..Audit::default()
     }
 }
 

@@ -19,7 +19,7 @@ use super::scopes::Scopes;
 use super::sign_in::{Beginning, NotSignedIn, People, SignedIn};
 use super::signed::{Claims, Signed, Words, Wrong};
 use super::{digest, random};
-use crate::store::{Batch, Grant, Store, StoreError};
+use crate::store::{Audit, Batch, Grant, Store, StoreError};
 
 /// Lets in who is registered. Cloning gives another handle on the same.
 #[derive(Clone, Debug)]
@@ -39,6 +39,8 @@ struct Inside {
 pub struct Holder {
     /// The client's id.
     pub client: String,
+    /// The server that gave out the token; empty: this one.
+    pub issuer: String,
     /// What it may do.
     pub scopes: Scopes,
     /// Watched sources whose heartbeat it may send.
@@ -161,22 +163,23 @@ impl Door {
         from
     }
 
-    /// Gives out a token for a client's assertion. `client` is the id that the request says beside, if it does.
+    /// Gives out a token with `scope` for a client's assertion. `client` is the id that the request says beside, if it does; `recorded`:
+    /// the row that goes with the token, without the client's name.
     ///
     /// # Errors
     /// Why not.
     pub async fn grant(
         &self,
         assertion: &str,
-        client: Option<&str>,
-        scope: &str,
+        (client, scope): (Option<&str>, &str),
         (peer, from): (&Peer, IpAddr),
+        recorded: Audit,
         now_us: i64,
     ) -> Result<Granted, Denied> {
         if self.0.attempts.too_many(from, now_us) {
             return Err(Denied::TooMany);
         }
-        let granted = self.granted(assertion, client, scope, peer, now_us).await;
+        let granted = self.granted(assertion, (client, scope), peer, recorded, now_us).await;
         if let Err(Denied::Wrong(_) | Denied::Unknown | Denied::Certificate) = granted {
             self.0.attempts.failed(from, now_us);
         }
@@ -186,9 +189,9 @@ impl Door {
     async fn granted(
         &self,
         assertion: &str,
-        id: Option<&str>,
-        scope: &str,
+        (id, scope): (Option<&str>, &str),
         peer: &Peer,
+        recorded: Audit,
         now_us: i64,
     ) -> Result<Granted, Denied> {
         let issuer = Signed::issuer(assertion).ok_or(Wrong::Shape)?;
@@ -228,11 +231,18 @@ impl Door {
             until_us: now_us.saturating_add(limits::TOKEN_S * 1_000_000),
             forget_before_us: now_us.saturating_sub(limits::OVER_US),
         };
-        match self.0.store.commit(Batch { now_us, grant: Some(Box::new(grant)), ..Batch::default() }).await {
+        let audits = vec![Audit { who: client.id.clone(), ..recorded }];
+        let batch = Batch { now_us, grant: Some(Box::new(grant)), audits, ..Batch::default() };
+        match self.0.store.commit(batch).await {
             Ok(_) => Ok(Granted { token, scopes }),
             Err(StoreError::Used) => Err(Wrong::Used.into()),
             Err(error) => Err(Denied::Store(error)),
         }
+    }
+
+    /// Whose an assertion says it is, without proof.
+    pub fn claimed(assertion: &str) -> Option<String> {
+        Signed::issuer(assertion)
     }
 
     /// What the holder of a token may do.
@@ -256,7 +266,7 @@ impl Door {
         let client = self.client(&row.client).ok_or(Denied::Unknown)?;
         shows(peer, client.certificate.as_ref())?;
         let scopes = Scopes::understood(&row.scopes).within(&client.scopes);
-        Ok(Holder { client: row.client, scopes, sources: client.sources.clone() })
+        Ok(Holder { client: row.client, issuer: String::new(), scopes, sources: client.sources.clone() })
     }
 
     async fn foreign(&self, token: &str, now_us: i64) -> Result<Holder, Denied> {
@@ -306,7 +316,7 @@ fn allowed(issuer: &Issuer, claims: Claims, now_us: i64) -> Result<Holder, Denie
         Some(Words::List(list)) => list.join(" "),
     };
     let scopes = Scopes::understood(&said).within(&issuer.scopes);
-    Ok(Holder { client, scopes, sources: issuer.sources.clone() })
+    Ok(Holder { client, issuer: issuer.issuer.clone(), scopes, sources: issuer.sources.clone() })
 }
 
 fn shows(peer: &Peer, wanted: Option<&String>) -> Result<(), Denied> {

@@ -40,6 +40,17 @@ fn random() -> String {
 #[derive(Clone, Debug)]
 pub struct Known(pub Holder);
 
+/// What a page shows and to whom, as an extension of its answer: it is recorded before it is sent.
+#[derive(Clone, Debug, Default)]
+pub struct Shown {
+    /// Who is signed in; none: the service is open, or nobody is.
+    pub holder: Option<Holder>,
+    /// Whether somebody was to be signed in by it.
+    pub signs_in: bool,
+    /// Logical ids of the patients whose care is on the page.
+    pub patients: Vec<String>,
+}
+
 /// What the browser of somebody who is signed in keeps.
 pub const KEPT_BY_BROWSER: &str = "terce-signed-in";
 

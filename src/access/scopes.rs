@@ -82,10 +82,13 @@ impl fmt::Debug for Rights {
     }
 }
 
+/// Types that the star does not mean: who may read what everybody did is named.
+const NAMED_ONLY: [&str; 1] = ["AuditEvent"];
+
 /// What is allowed, by type.
 #[derive(Clone, PartialEq, Eq, Default, Debug)]
 pub struct Scopes {
-    /// With whatever type.
+    /// With whatever type, but for [`NAMED_ONLY`].
     every: Rights,
     /// With a type, beside that.
     of: BTreeMap<String, Rights>,
@@ -137,7 +140,8 @@ impl Scopes {
 
     /// What may be done with a type.
     pub fn of(&self, kind: &str) -> Rights {
-        self.every.and(self.of.get(kind).copied().unwrap_or_default())
+        let named = self.of.get(kind).copied().unwrap_or_default();
+        if NAMED_ONLY.contains(&kind) { named } else { self.every.and(named) }
     }
 
     /// What may be done with every type.
@@ -155,7 +159,8 @@ impl Scopes {
         let every = self.every.within(limit.every);
         let named = self.of.keys().chain(limit.of.keys());
         let of = named.map(|kind| (kind.clone(), self.of(kind).within(limit.of(kind))));
-        let of = of.filter(|(_, rights)| !every.hold(*rights)).collect();
+        let told = |kind: &str, rights| every.hold(rights) && !NAMED_ONLY.contains(&kind);
+        let of = of.filter(|(kind, rights)| *rights != Rights::NONE && !told(kind, *rights)).collect();
         Scopes { every, of }
     }
 

@@ -312,7 +312,7 @@ impl People {
         if scopes.is_empty() {
             return Err(NotSignedIn::NoRole);
         }
-        Ok(Holder { client: subject, scopes, sources: Vec::new() })
+        Ok(Holder { client: subject, issuer: self.how.issuer.clone(), scopes, sources: Vec::new() })
     }
 }
 

@@ -11,7 +11,8 @@ use serde::Deserialize;
 
 use super::Console;
 use super::page::Absent;
-use crate::access::{Holder, KEPT_BY_BROWSER, Rights, kept};
+use crate::access::sign_in::SignedIn;
+use crate::access::{Door, Holder, KEPT_BY_BROWSER, Rights, Shown, kept};
 
 /// What the browser keeps while somebody signs in.
 const SIGNING_IN: &str = "terce-signing-in";
@@ -53,36 +54,64 @@ impl<S: Sync> FromRequestParts<S> for Viewer {
     }
 }
 
-/// Lets in who may look, and sends others to sign in.
+/// Lets in who may look, and sends others to sign in. Says to whom what is shown.
 pub(super) async fn entry(State(console): State<Console>, mut request: Request, next: Next) -> Response {
     let path = request.uri().path();
     if path.starts_with("/assets/") || path.starts_with("/sign-") {
         return next.run(request).await;
     }
-    let Some(door) = &console.door else {
-        request.extensions_mut().insert(Viewer::Anybody);
-        return next.run(request).await;
+    let viewer = match viewer(&console, &request) {
+        Ok(viewer) => viewer,
+        Err(response) => return *response,
     };
+    let holder = match &viewer {
+        Viewer::Anybody => None,
+        Viewer::Somebody(holder) => Some(holder.clone()),
+    };
+    request.extensions_mut().insert(viewer);
+    let mut response = next.run(request).await;
+    let Patients(patients) = response.extensions_mut().remove().unwrap_or_default();
+    response.extensions_mut().insert(Shown { holder, patients, signs_in: false });
+    response
+}
+
+/// Who asks, or what is answered instead.
+fn viewer(console: &Console, request: &Request) -> Result<Viewer, Box<Response>> {
+    let Some(door) = &console.door else { return Ok(Viewer::Anybody) };
+    let is_get = request.method() == Method::GET;
     let browser = kept(request.headers(), KEPT_BY_BROWSER);
     let holder = browser.and_then(|browser| door.signed_in(browser, console.clock.now().micros()));
     if let Some(holder) = holder {
-        if request.method() != Method::GET && !is_ours(&console, request.headers()) {
-            return Absent::Forbidden.into_response();
-        }
-        request.extensions_mut().insert(Viewer::Somebody(holder));
-        return next.run(request).await;
+        let ours = is_get || is_ours(console, request.headers());
+        return if ours {
+            Ok(Viewer::Somebody(holder))
+        } else {
+            Err(Box::new(Absent::Forbidden.into_response()))
+        };
     }
     if !door.signs_in() {
-        return Absent::NoSignIn.into_response();
+        return Err(Box::new(Absent::NoSignIn.into_response()));
     }
     // what a script asks for cannot sign in
     let page = request.headers().get("sec-fetch-mode").is_none_or(|mode| mode == "navigate");
-    if request.method() != Method::GET || !page {
-        return StatusCode::UNAUTHORIZED.into_response();
+    if !is_get || !page {
+        return Err(Box::new(StatusCode::UNAUTHORIZED.into_response()));
     }
     let to = request.uri().path_and_query().map_or("/", |to| to.as_str());
     let query: String = url::form_urlencoded::Serializer::new(String::new()).append_pair("to", to).finish();
-    redirect(&format!("/sign-in?{query}"))
+    Err(Box::new(redirect(&format!("/sign-in?{query}"))))
+}
+
+/// The patients whose care is on a page, as an extension of its answer.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Patients(pub(super) Vec<String>);
+
+impl Patients {
+    /// The answer, which says that they are on it.
+    pub(super) fn on(self, mut response: Response) -> Response {
+        response.extensions_mut().insert(self);
+        response
+    }
 }
 
 /// Whether a form was sent from a page of ours: browsers say from where, and other pages cannot make them lie.
@@ -139,6 +168,28 @@ pub(super) async fn back(
     headers: HeaderMap,
 ) -> Result<Response, Absent> {
     let door = console.door.as_ref().ok_or(Absent::NotFound)?;
+    let signed_in = signed_in(&console, door, &told, &headers).await;
+    let holder =
+        signed_in.as_ref().ok().and_then(|done| door.signed_in(&done.browser, console.clock.now().micros()));
+    let mut response = match &signed_in {
+        Ok(done) => redirect(&done.to),
+        Err(_) => Absent::NotSignedIn.into_response(),
+    };
+    keep(&console, &mut response, SIGNING_IN, "", Some(0));
+    if let Ok(done) = &signed_in {
+        keep(&console, &mut response, KEPT_BY_BROWSER, &done.browser, None);
+    }
+    response.extensions_mut().insert(Shown { holder, signs_in: true, patients: Vec::new() });
+    Ok(response)
+}
+
+/// Finishes a sign-in with what the provider sends back.
+async fn signed_in(
+    console: &Console,
+    door: &Door,
+    told: &Back,
+    headers: &HeaderMap,
+) -> Result<SignedIn, Absent> {
     if let Some(error) = &told.error {
         // one of the codes of RFC 6749, 4.1.2.1; nothing else is put into the log
         let known = error.len() < 64 && error.bytes().all(|b| b.is_ascii_lowercase() || b == b'_');
@@ -148,13 +199,9 @@ pub(super) async fn back(
     let (Some(state), Some(code)) = (told.state.as_deref(), told.code.as_deref()) else {
         return Err(Absent::NotSignedIn);
     };
-    let browser = kept(&headers, SIGNING_IN).unwrap_or_default();
+    let browser = kept(headers, SIGNING_IN).unwrap_or_default();
     let done = door.finish((state, code), browser, console.clock.now().micros()).await;
-    let done = done.map_err(|error| not_signed_in(&error))?;
-    let mut response = redirect(&done.to);
-    keep(&console, &mut response, SIGNING_IN, "", Some(0));
-    keep(&console, &mut response, KEPT_BY_BROWSER, &done.browser, None);
-    Ok(response)
+    done.map_err(|error| not_signed_in(&error))
 }
 
 /// `POST /sign-out`.

@@ -53,26 +53,49 @@ use crate::telemetry::Counters;
 #[derive(Clone, Debug)]
 pub struct Console {
     /// Ledgers.
-    pub stays: Stays,
+    stays: Stays,
     /// Documents, for the way back to the evidence.
-    pub store: Store,
+    store: Store,
     /// How far each source has told everything.
-    pub feeds: Feeds,
+    feeds: Feeds,
     /// The time.
-    pub clock: Clock,
-    /// What has been done since the start.
-    pub counters: Arc<Counters>,
-    /// Who is let in; none where the service is open.
-    pub door: Option<Door>,
-    /// FHIR, for what people write.
-    pub fhir: Router,
+    clock: Clock,
     /// Units and their names.
-    pub config: Arc<Config>,
+    config: Arc<Config>,
     /// True once the service stops: streams end then.
-    pub stopped: watch::Receiver<bool>,
+    stopped: watch::Receiver<bool>,
+    /// What has been done since the start.
+    counters: Arc<Counters>,
+    /// Who is let in; none where the service is open.
+    door: Option<Door>,
+    /// FHIR, for what people write.
+    fhir: Router,
 }
 
 impl Console {
+    /// Pages of what `stays` and `store` hold; `stopped` is true once the service stops.
+    pub fn new(
+        stays: Stays,
+        store: Store,
+        feeds: Feeds,
+        clock: Clock,
+        config: Arc<Config>,
+        stopped: watch::Receiver<bool>,
+    ) -> Self {
+        let (counters, door, fhir) = Default::default();
+        Console { stays, store, feeds, clock, config, stopped, counters, door, fhir }
+    }
+
+    /// With what the reconciler has done since the start.
+    pub fn counting(self, counters: Arc<Counters>) -> Self {
+        Console { counters, ..self }
+    }
+
+    /// With FHIR, for what people write, and who is let in; none: the service is open.
+    pub fn on(self, fhir: Router, door: Option<Door>) -> Self {
+        Console { fhir, door, ..self }
+    }
+
     /// The name of a unit of the configuration; none if it is no unit.
     fn unit<'a>(&'a self, location: &str) -> Option<&'a str> {
         let unit = self.config.site.units.iter().find(|unit| unit.location == location)?;

@@ -10,7 +10,7 @@ use fhir_models::primitive::is_id;
 use maud::{Markup, html};
 use serde::Deserialize;
 
-use super::entry::Viewer;
+use super::entry::{Patients, Viewer};
 use super::page::{Absent, Page};
 use super::strip::{self, Window};
 use super::{Console, limits, ward, words};
@@ -81,8 +81,8 @@ pub(super) async fn stay(
     let charted = charted(&console, &stay.facts, &items).await?;
     let title = format!("Stay {}", stay.stay);
     let page = Day { stay, picture, rules, day, span, items, charted, now };
-    Ok(Page { title: &title, place: "/ward", fresh: false, content: page.content() }
-        .answer(&console, &viewer, now))
+    let page = Page { title: &title, place: "/ward", fresh: false, content: page.content() };
+    Ok(Patients(vec![patient]).on(page.answer(&console, &viewer, now)))
 }
 
 /// Whether it is something that was counted, rather than where a requirement stands now.

@@ -7,7 +7,7 @@ use axum::http::header::CONTENT_TYPE;
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
 
-use super::entry::Viewer;
+use super::entry::{Patients, Viewer};
 use super::page::{Absent, Page, freshness};
 use super::strip::{self, Window};
 use super::words::{self, Need};
@@ -41,9 +41,10 @@ struct Ward {
 pub(super) async fn units(State(console): State<Console>, viewer: Viewer) -> Result<Response, Absent> {
     viewer.may(&["Encounter", "Procedure", "DetectedIssue"], Rights::READ)?;
     let now = console.clock.now();
-    let mut units = Vec::new();
+    let (mut units, mut patients) = (Vec::new(), Vec::new());
     for unit in &console.config.site.units {
         let ward = ward_of(&console, &unit.location, now).await?;
+        patients.extend(ward.patients());
         let counts = Need::ALL.map(|need| ward.rows.iter().filter(|r| r.need == need).count());
         units.push((unit.location.clone(), ward.name, counts));
     }
@@ -60,7 +61,8 @@ pub(super) async fn units(State(console): State<Console>, viewer: Viewer) -> Res
             }
         }
     };
-    Ok(Page { title: "Wards", place: "/ward", fresh: false, content }.answer(&console, &viewer, now))
+    let page = Page { title: "Wards", place: "/ward", fresh: false, content };
+    Ok(Patients(patients).on(page.answer(&console, &viewer, now)))
 }
 
 /// `GET /ward/{unit}`.
@@ -78,7 +80,8 @@ pub(super) async fn ward(
         div data-rows=(format!("/ward/{unit}/rows")) data-events=(format!("/ward/{unit}/events")) { (freshness(&console, now)) (ward.content()) }
         (legend(&ward.rules))
     };
-    Ok(Page { title: &ward.name, place: "/ward", fresh: true, content }.answer(&console, &viewer, now))
+    let page = Page { title: &ward.name, place: "/ward", fresh: true, content };
+    Ok(Patients(ward.patients().collect()).on(page.answer(&console, &viewer, now)))
 }
 
 /// `GET /ward/{unit}/rows`: what is fresh on the page.
@@ -91,7 +94,8 @@ pub(super) async fn rows(
     let now = console.clock.now();
     let ward = known(&console, &unit, now).await?;
     let content = html! { (freshness(&console, now)) (ward.content()) };
-    Ok(([(CONTENT_TYPE, "text/html; charset=utf-8")], content.into_string()).into_response())
+    let response = ([(CONTENT_TYPE, "text/html; charset=utf-8")], content.into_string()).into_response();
+    Ok(Patients(ward.patients().collect()).on(response))
 }
 
 /// The text by which a page knows that it has become old.
@@ -184,6 +188,10 @@ impl Row {
 }
 
 impl Ward {
+    fn patients(&self) -> impl Iterator<Item = String> {
+        self.rows.iter().map(|row| row.stay.patient.clone())
+    }
+
     fn content(&self) -> Markup {
         let counts = Need::ALL.map(|need| self.rows.iter().filter(|r| r.need == need).count());
         let window = Window::until(self.now, Length::hours(24), self.rules.zone);

@@ -4,7 +4,7 @@ use super::call::Failure;
 use super::step::{Came, Turn};
 use super::{Began, limits};
 use crate::store::Document;
-use crate::translate::subscription::{Hook, Progress, hook};
+use crate::translate::subscription::{Hook, Progress, Subscriber, hook};
 
 /// One subscription. Each has its own turn and its own pauses: one that fails holds up no other.
 pub(super) struct Line {
@@ -14,6 +14,8 @@ pub(super) struct Line {
     hook: Option<Hook>,
     /// How far it has been told; none: not begun.
     pub(super) progress: Option<Progress>,
+    /// Who wrote it, if that is known.
+    subscriber: Option<Subscriber>,
     /// Failures in a row.
     pub(super) tries: u32,
     /// Documents that wait for it, as far as they were counted.
@@ -33,7 +35,13 @@ pub(super) struct Line {
 }
 
 impl Line {
-    pub(super) fn new(document: Document, progress: Option<Progress>, surplus: bool, now_us: i64) -> Self {
+    pub(super) fn new(
+        document: Document,
+        progress: Option<Progress>,
+        subscriber: Option<Subscriber>,
+        surplus: bool,
+        now_us: i64,
+    ) -> Self {
         let hook = match hook(document.body.as_deref().unwrap_or_default()) {
             Ok(hook) => Some(hook),
             Err(refusals) => {
@@ -46,6 +54,7 @@ impl Line {
             document,
             hook,
             progress,
+            subscriber,
             tries: 0,
             waiting: 0,
             surplus,
@@ -66,9 +75,11 @@ impl Line {
             document: self.document.clone(),
             hook,
             progress: self.progress.clone(),
+            subscriber: self.subscriber.clone(),
             tries: self.tries,
             beats: self.beats_us().is_some_and(|at| at <= now_us),
             surplus: self.surplus,
+            taken: None,
             now_us,
         })
     }

@@ -8,6 +8,9 @@
 //! - Nothing that still is so is left out, whatever ends the process: the position moves after the subscriber has
 //!   taken it. After an end at the wrong moment something may be told twice; what is numbered keeps its number.
 //! - A subscriber that fails holds up no other: each has its own turn, pauses and end.
+//! - Before each call it is asked whether the Subscription still stands as it was read, and whether who wrote it may still
+//!   read what it is told: whoever was struck from the configuration is told no more. What is turned off is forgotten with
+//!   that write, and a step that was under way then stores no position, only that it has told.
 //! - Only addresses that the configuration allows are called ([`crate::outward`]).
 //!
 //! # Not guaranteed
@@ -24,7 +27,7 @@ use std::sync::atomic::Ordering;
 
 use chrono::{DateTime, SecondsFormat};
 use fhir_models::codes::SubscriptionStatus;
-use fhir_models::{Subscription, json};
+use fhir_models::json;
 use tokio::sync::{Notify, watch};
 use tokio::task::{Id, JoinError, JoinSet};
 
@@ -36,10 +39,10 @@ use crate::outward::{self, Outward};
 use crate::store::{Among, Document, Followed, OutcomeQuery, Query, Store, StoreError};
 use crate::telemetry::Deliveries;
 use crate::translate::Refusal;
-use crate::translate::subscription::{Progress, mark};
+use crate::translate::subscription::{Progress, Subscriber, mark, subscriber_mark};
 
-/// Reads the criteria of a subscription as those of a search are read.
-pub type Follows = Arc<dyn Fn(&str) -> Result<Followed, Refusal> + Send + Sync>;
+/// Reads the criteria of a subscription as those of a search are read, and refuses a subscriber that may not be told.
+pub type Follows = Arc<dyn Fn(&str, Option<&Subscriber>) -> Result<Followed, Refusal> + Send + Sync>;
 
 /// Tells subscribers.
 pub struct Deliverer {
@@ -158,12 +161,8 @@ impl Deliverer {
         };
         let listed = self.parts.store.search(query).await?.documents;
         let documents: Vec<Document> = listed.into_iter().map(|row| row.document).collect();
-        let gone: Vec<String> =
-            board.lines.keys().filter(|id| documents.iter().all(|d| d.id != **id)).cloned().collect();
-        for id in gone {
-            self.leave(&id, now_us).await?;
-            board.lines.remove(&id);
-        }
+        // how far they were told is forgotten with the write that ended them
+        board.lines.retain(|id, _| documents.iter().any(|d| d.id == *id));
         for (index, document) in documents.into_iter().enumerate() {
             let surplus = index >= limits::SUBSCRIPTIONS;
             match board.lines.get_mut(&document.id) {
@@ -175,25 +174,14 @@ impl Deliverer {
                 _ => {
                     let stored = self.parts.store.mark(&mark(&document.id)).await?;
                     let progress = stored.as_deref().and_then(Progress::read);
-                    let line = Line::new(document, progress, surplus, now_us);
+                    let subscriber = self.parts.store.mark(&subscriber_mark(&document.id)).await?;
+                    let subscriber = subscriber.as_deref().and_then(Subscriber::read);
+                    let line = Line::new(document, progress, subscriber, surplus, now_us);
                     board.lines.insert(line.document.id.clone(), line);
                 }
             }
         }
         Ok(())
-    }
-
-    /// Forgets how far a subscriber was told, unless it may go on: whoever turns it off, or deletes it, begins anew.
-    async fn leave(&self, id: &str, now_us: i64) -> Result<(), StoreError> {
-        let document = self.parts.store.document("Subscription", id).await?;
-        let body = document.and_then(|d| d.body);
-        let resource = body.and_then(|body| fhir_models::parse_scanned::<Subscription>(&body).ok());
-        match resource.and_then(|r| r.status) {
-            Some(SubscriptionStatus::Error | SubscriptionStatus::Requested | SubscriptionStatus::Active) => {
-                Ok(())
-            }
-            Some(SubscriptionStatus::Off) | None => self.parts.keep(id, None, now_us).await,
-        }
     }
 
     fn begin_steps(&self, board: &mut Board, now_us: i64) {

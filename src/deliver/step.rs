@@ -1,25 +1,34 @@
 //! One step of one subscription: begin it, tell it what has changed, or end it.
 
+use fhir_models::Subscription;
 use fhir_models::codes::SubscriptionStatus;
 use reqwest::{Method, Url};
 
 use super::call::{Call, Failure, call};
 use super::{Parts, limits};
-use crate::store::{Batch, Document, Followed, Order, OutcomeRow, Precondition, Query, StoreError, Write};
+use crate::store::{
+    Audit, Batch, Document, Followed, Order, OutcomeRow, Precondition, Query, StoreError, Thing, Write,
+};
+use crate::translate::Refusal;
+use crate::translate::audit;
 use crate::translate::subscription::notice::{self, Standing};
-use crate::translate::subscription::{Content, Event, Hook, Level, Progress, mark, with_status};
+use crate::translate::subscription::{Content, Event, Hook, Level, Progress, Subscriber, mark, with_status};
 
 /// A subscription at the beginning of a step.
 pub(super) struct Turn {
     pub(super) document: Document,
     pub(super) hook: Hook,
     pub(super) progress: Option<Progress>,
+    /// Who wrote it, if that is known.
+    pub(super) subscriber: Option<Subscriber>,
     /// Failures in a row before.
     pub(super) tries: u32,
     /// A heartbeat is due unless there is something to tell.
     pub(super) beats: bool,
     /// More subscriptions are asked for than are served, and this is one of the last.
     pub(super) surplus: bool,
+    /// What the subscriber has taken in this step; none: nothing. It is stored with the position.
+    pub(super) taken: Option<Vec<Thing>>,
     pub(super) now_us: i64,
 }
 
@@ -70,10 +79,24 @@ impl Turn {
                 let why = format!("more than {} subscriptions are asked for", limits::SUBSCRIPTIONS);
                 self.failed(parts, progress, Failure::Never { why }, limits::GIVE_UP_US).await
             }
-            SubscriptionStatus::Requested => self.begin(parts, progress).await,
-            SubscriptionStatus::Active => self.tell(parts, progress).await,
+            SubscriptionStatus::Requested | SubscriptionStatus::Active => match self.followed(parts) {
+                Ok(_) if self.hook.status == SubscriptionStatus::Requested => {
+                    self.begin(parts, progress).await
+                }
+                Ok(followed) => self.tell(parts, progress, followed).await,
+                // the rules of searching are others than when it was let in, or who may do what is
+                Err(refusal) => {
+                    let why = format!("{}: {}", refusal.path, refusal.why);
+                    self.failed(parts, progress, Failure::Never { why }, limits::GIVE_UP_US).await
+                }
+            },
             SubscriptionStatus::Error | SubscriptionStatus::Off => Ok(Came::Idle(progress)),
         }
+    }
+
+    /// What it is about, if who wrote it may be told.
+    fn followed(&self, parts: &Parts) -> Result<Followed, Refusal> {
+        (parts.follows)(&self.hook.criteria, self.subscriber.as_ref())
     }
 
     fn standing<'a>(&'a self, parts: &'a Parts, events: u64) -> Standing<'a> {
@@ -93,15 +116,7 @@ impl Turn {
     }
 
     /// Tells what has changed since.
-    async fn tell(self, parts: &Parts, progress: Progress) -> Result<Came, StoreError> {
-        let followed = match (parts.follows)(&self.hook.criteria) {
-            Ok(followed) => followed,
-            // the rules of searching are others than when it was let in
-            Err(refusal) => {
-                let why = format!("{}: {}", refusal.path, refusal.why);
-                return self.failed(parts, progress, Failure::Never { why }, limits::GIVE_UP_US).await;
-            }
-        };
+    async fn tell(self, parts: &Parts, progress: Progress, followed: Followed) -> Result<Came, StoreError> {
         match self.hook.content {
             Content::Call => self.tell_by_calls(parts, progress, followed).await,
             Content::Resource => self.tell_by_resources(parts, progress, followed).await,
@@ -111,7 +126,7 @@ impl Turn {
 
     /// One call for all that has changed: whoever is called looks for itself.
     async fn tell_by_calls(
-        self,
+        mut self,
         parts: &Parts,
         mut progress: Progress,
         followed: Followed,
@@ -125,8 +140,14 @@ impl Turn {
         if !fits {
             return Ok(Came::Idle(Progress { seq: upto, ..progress }));
         }
+        if !self.stands(parts).await? {
+            return Ok(Came::Changed);
+        }
         match self.post(parts, None).await {
-            Ok(()) => progress.seq = upto,
+            Ok(()) => {
+                self.taken = Some(Vec::new());
+                progress.seq = upto;
+            }
             Err(failure) if self.gives_in(&failure) => {
                 parts.passed_over(&self.document.id, 1);
                 progress.seq = upto;
@@ -138,7 +159,7 @@ impl Turn {
 
     /// Each resource by itself, the longest unchanged first.
     async fn tell_by_resources(
-        self,
+        mut self,
         parts: &Parts,
         mut progress: Progress,
         followed: Followed,
@@ -148,10 +169,18 @@ impl Turn {
             return Ok(found.nothing(progress));
         }
         for (index, document) in found.documents.iter().enumerate() {
+            if !self.stands(parts).await? {
+                self.settle(parts, &progress).await?;
+                return Ok(Came::Changed);
+            }
             let (url, body) = (self.below(parts, &document.kind, &document.id), parts.served(document));
             let sent = match (url, body) {
                 (Ok(url), Some(body)) => {
-                    self.send(parts, Call { method: Method::PUT, url, body: Some(body) }).await
+                    let sent = self.send(parts, Call { method: Method::PUT, url, body: Some(body) }).await;
+                    if sent.is_ok() {
+                        self.taken.get_or_insert_default().push(thing(document));
+                    }
+                    sent
                 }
                 (Err(failure), _) => Err(failure),
                 // a deletion is not told
@@ -172,7 +201,7 @@ impl Turn {
 
     /// Numbered Bundles.
     async fn tell_by_notices(
-        self,
+        mut self,
         parts: &Parts,
         mut progress: Progress,
         followed: Followed,
@@ -194,20 +223,29 @@ impl Turn {
                 at_us: d.received_us,
             };
             progress.number(found.documents.into_iter().map(event).collect());
-            parts.keep(&self.document.id, Some(&progress), self.now_us).await?;
+            self.settle(parts, &progress).await?;
         }
         let Some(pending) = progress.pending.as_ref() else { return Ok(Came::Idle(progress)) };
-        let mut resources = Vec::new();
-        if level == Level::FullResource {
+        let (mut resources, mut told) = (Vec::new(), Vec::new());
+        if level != Level::Empty {
             for event in &pending.events {
                 let document = parts.store.version(&event.kind, &event.id, event.version).await?;
-                resources.push(document.and_then(|d| parts.served(&d)));
+                told.extend(document.as_ref().map(thing));
+                if level == Level::FullResource {
+                    resources.push(document.and_then(|d| parts.served(&d)));
+                }
             }
         }
         let body = notice::events(&self.standing(parts, progress.events), level, pending, resources);
         let events = pending.events.len();
+        if !self.stands(parts).await? {
+            return Ok(Came::Changed);
+        }
         match self.post(parts, Some(body)).await {
-            Ok(()) => progress.settle(),
+            Ok(()) => {
+                self.taken = Some(told);
+                progress.settle();
+            }
             Err(failure) if self.gives_in(&failure) => {
                 parts.passed_over(&self.document.id, events);
                 progress.settle();
@@ -259,10 +297,66 @@ impl Turn {
         matches!(failure, Failure::Refused { .. }) && self.tries + 1 >= limits::REFUSALS
     }
 
+    /// What is recorded of what the subscriber has taken.
+    fn recorded(&self) -> Vec<Audit> {
+        let row = self.taken.clone().map(|things| Audit {
+            deed: audit::deed::EXPORT.into(),
+            status: 200,
+            by: audit::by::SERVICE.into(),
+            who: format!("Subscription/{}", self.document.id),
+            from: self.hook.endpoint.clone(),
+            things,
+            ..Audit::default()
+        });
+        row.into_iter().collect()
+    }
+
+    /// Whether the Subscription is as it was read.
+    async fn stands(&self, parts: &Parts) -> Result<bool, StoreError> {
+        let current = parts.store.document("Subscription", &self.document.id).await?;
+        Ok(current.is_some_and(|d| d.seq == self.document.seq))
+    }
+
+    /// Whether it was turned off or deleted since it was read, whatever it is now.
+    async fn has_ended(&self, parts: &Parts, current: u64) -> Result<bool, StoreError> {
+        if current < self.document.version {
+            return Ok(true);
+        }
+        for version in self.document.version + 1..=current {
+            let written = parts.store.version("Subscription", &self.document.id, version).await?;
+            let body = written.and_then(|d| d.body).unwrap_or_default();
+            let status = fhir_models::parse_scanned::<Subscription>(&body).ok().and_then(|s| s.status);
+            if status.is_none_or(|status| status == SubscriptionStatus::Off) {
+                return Ok(true);
+            }
+        }
+        Ok(false)
+    }
+
+    /// Stores how far it has been told and what is recorded of it; of one that has ended meanwhile only that.
+    async fn settle(&self, parts: &Parts, progress: &Progress) -> Result<(), StoreError> {
+        let id = &self.document.id;
+        loop {
+            let current = parts.store.document("Subscription", id).await?.map_or(0, |d| d.version);
+            let mut batch = Batch { now_us: self.now_us, audits: self.recorded(), ..Batch::default() };
+            if !self.has_ended(parts, current).await? {
+                batch.marks.push((mark(id).into(), progress.write()));
+                batch.rests_on.push(("Subscription".into(), id.clone(), current));
+            } else if batch.audits.is_empty() {
+                return Ok(());
+            }
+            match parts.store.commit(batch).await {
+                // written meanwhile: perhaps it has ended now
+                Err(StoreError::Moved) => {}
+                stored => return stored.map(|_| ()),
+            }
+        }
+    }
+
     /// Stores how far it has been told.
     async fn told(&self, parts: &Parts, progress: Progress) -> Result<Came, StoreError> {
         let progress = Progress { failing_since_us: None, ..progress };
-        parts.keep(&self.document.id, Some(&progress), self.now_us).await?;
+        self.settle(parts, &progress).await?;
         Ok(Came::More(progress))
     }
 
@@ -292,8 +386,8 @@ impl Turn {
                 "a subscriber was not reached"
             );
         }
-        parts.keep(&self.document.id, Some(&progress), self.now_us).await?;
-        let waiting = match (parts.follows)(&self.hook.criteria) {
+        self.settle(parts, &progress).await?;
+        let waiting = match self.followed(parts) {
             Ok(followed) => {
                 parts.changes(&followed, progress.seq, limits::WAITING, self.now_us).await?.documents.len()
             }
@@ -321,10 +415,24 @@ impl Turn {
             outcome: Some(OutcomeRow { status: Some(status.to_string()), ..OutcomeRow::default() }),
             ..Write::default()
         };
-        let marks = vec![(mark(&self.document.id).into(), progress.write())];
-        let batch = Batch { now_us: self.now_us, writes: vec![write], marks, ..Batch::default() };
+        // what ends by itself begins anew, as what is turned off does
+        let position = if status == SubscriptionStatus::Off { String::new() } else { progress.write() };
+        let marks = vec![(mark(&self.document.id).into(), position)];
+        let of_write = Audit {
+            deed: "update".into(),
+            status: 200,
+            by: audit::by::SERVICE.into(),
+            of_writes: true,
+            ..Audit::default()
+        };
+        let audits = self.recorded().into_iter().chain([of_write]).collect();
+        let batch = Batch { now_us: self.now_us, writes: vec![write], marks, audits, ..Batch::default() };
         match parts.store.commit(batch).await {
-            Ok(_) | Err(StoreError::VersionConflict { .. }) => Ok(Came::Changed),
+            Ok(_) => Ok(Came::Changed),
+            Err(StoreError::VersionConflict { .. }) => {
+                self.settle(parts, progress).await?;
+                Ok(Came::Changed)
+            }
             Err(error) => Err(error),
         }
     }
@@ -360,16 +468,16 @@ impl Parts {
         }
         Ok(found)
     }
+}
 
-    /// Stores how far a subscriber has been told; none: it is forgotten.
-    pub(super) async fn keep(
-        &self,
-        id: &str,
-        progress: Option<&Progress>,
-        now_us: i64,
-    ) -> Result<(), StoreError> {
-        let text = progress.map(Progress::write).unwrap_or_default();
-        let marks = vec![(mark(id).into(), text)];
-        self.store.commit(Batch { now_us, marks, ..Batch::default() }).await.map(|_| ())
+/// What is recorded of a document that was told of.
+fn thing(document: &Document) -> Thing {
+    let Document { kind, id, version, patient, .. } = document;
+    Thing {
+        kind: kind.clone().into(),
+        id: id.clone(),
+        version: *version,
+        patient: patient.clone(),
+        ..Thing::default()
     }
 }

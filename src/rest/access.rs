@@ -81,6 +81,15 @@ pub(super) fn peer(parts: &Parts) -> Peer {
     parts.extensions.get::<Peer>().cloned().unwrap_or_else(nobody)
 }
 
+/// The address that a request comes from, as far as it is known.
+pub(super) fn origin(edge: &Edge, parts: &Parts) -> IpAddr {
+    let peer = peer(parts);
+    let Some(door) = &edge.rest.door else { return peer.address };
+    // a gateway may add a line of its own to those that the client has sent
+    let forwarded = parts.headers.get_all("x-forwarded-for").iter().filter_map(|v| v.to_str().ok());
+    door.origin(&peer, &forwarded.collect::<Vec<_>>().join(","))
+}
+
 /// Types that a registry names and that are not kept here, each with where.
 pub fn unknown_types(registry: &Registry) -> Vec<String> {
     let clients = registry.clients.iter().enumerate().map(|(i, c)| (format!("client[{i}]"), &c.scopes));

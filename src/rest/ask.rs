@@ -1,12 +1,14 @@
 //! What a request asks for, beside its body: path, query, preferences, preconditions.
 
 use std::borrow::Cow;
+use std::sync::Arc;
 
 use axum::http::header::{self, HeaderName};
 use axum::http::request::Parts;
 use axum::http::{HeaderMap, Method};
 
 use super::access::Who;
+use super::audit::Act;
 use super::limits;
 use super::refused::Refused;
 use super::text;
@@ -26,6 +28,8 @@ pub(super) struct Ask<'a> {
     pub(super) base: &'a str,
     /// Who asks.
     pub(super) who: &'a Who,
+    /// What is recorded of it.
+    pub(super) act: &'a Arc<Act>,
     /// When it came, in microseconds.
     pub(super) now_us: i64,
 }
@@ -57,6 +61,7 @@ impl<'a> Ask<'a> {
         below: &'a str,
         base: &'a str,
         who: &'a Who,
+        act: &'a Arc<Act>,
         now_us: i64,
     ) -> Result<Self, Refused> {
         let mut path = Vec::with_capacity(4);
@@ -66,7 +71,7 @@ impl<'a> Ask<'a> {
         }
         let method = if parts.method == Method::HEAD { Method::GET } else { parts.method.clone() };
         let query = parts.uri.query().unwrap_or_default();
-        Ok(Ask { method, path, query, headers: &parts.headers, base, who, now_us })
+        Ok(Ask { method, path, query, headers: &parts.headers, base, who, act, now_us })
     }
 
     /// A header's text, if it is sent and is text.

@@ -14,6 +14,7 @@ use tower_http::catch_panic::ResponseForPanic;
 use super::access::Who;
 use super::answer::Answer;
 use super::ask::{self, Ask};
+use super::audit::{self, Act};
 use super::body::{Budget, Held, Takes};
 use super::refused::{Issue, Refused, outcome};
 use super::types::{self, KINDS, Kind};
@@ -21,6 +22,7 @@ use super::{
     Metrics, Outcome, Rest, access, bundle, capability, history, limits, openapi, operations, patch, probes,
     read, search, token, write,
 };
+use crate::translate::audit::deed;
 
 const REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
 const CORRELATION_ID: HeaderName = HeaderName::from_static("x-correlation-id");
@@ -72,11 +74,14 @@ impl Edge {
 /// Answers a request of a client.
 pub(super) async fn answer(State(edge): State<Arc<Edge>>, request: Request<Body>) -> Response<Body> {
     let (parts, body) = request.into_parts();
+    let id = edge.request_id(&parts.headers);
     let (row, answered) = match parts.uri.path().strip_prefix("/fhir") {
-        Some(below) if below.is_empty() || below.starts_with('/') => fhir(&edge, &parts, below, body).await,
-        _ => (KINDS.len(), beside(&edge, &parts, body).await),
+        Some(below) if below.is_empty() || below.starts_with('/') => {
+            fhir(&edge, &parts, &id, below, body).await
+        }
+        _ => (KINDS.len(), beside(&edge, &parts, &id, body).await),
     };
-    finished(&edge, &parts, row, answered)
+    finished(&edge, &parts, id, row, answered)
 }
 
 /// Answers a request of whoever watches over the service.
@@ -88,15 +93,16 @@ pub(super) async fn answer_admin(State(edge): State<Arc<Edge>>, request: Request
         "/metrics" => Err(Refused::Method("GET, HEAD")),
         _ => alive(&edge, &parts).await,
     };
-    finished(&edge, &parts, KINDS.len(), answered)
+    let id = edge.request_id(&parts.headers);
+    finished(&edge, &parts, id, KINDS.len(), answered)
 }
 
-fn finished(edge: &Edge, parts: &Parts, row: usize, answered: Outcome) -> Response<Body> {
+fn finished(edge: &Edge, parts: &Parts, id: HeaderValue, row: usize, answered: Outcome) -> Response<Body> {
     let answer = answered.unwrap_or_else(Answer::from).pretty_if(is_pretty(parts));
     edge.rest.metrics.answered(row, answer.status);
     let mut response = answer.into_response(parts.method == Method::HEAD);
     let headers = response.headers_mut();
-    headers.insert(REQUEST_ID, edge.request_id(&parts.headers));
+    headers.insert(REQUEST_ID, id);
     if let Some(sent) = parts.headers.get(CORRELATION_ID).filter(|v| is_plain(v)) {
         headers.insert(CORRELATION_ID, sent.clone());
     }
@@ -152,9 +158,30 @@ fn base(edge: &Edge, parts: &Parts) -> String {
 }
 
 /// What is asked below `/fhir`, and the row that it is counted in.
-async fn fhir(edge: &Edge, parts: &Parts, below: &str, body: Body) -> (usize, Outcome) {
+async fn fhir(edge: &Edge, parts: &Parts, id: &HeaderValue, below: &str, body: Body) -> (usize, Outcome) {
+    let now_us = edge.rest.clock.now().micros();
+    let act = act(edge, parts, id);
+    let (row, answered) = inside(edge, parts, &act, now_us, below, body).await;
+    (row, edge.rest.record(&act, now_us, answered).await)
+}
+
+/// A request as it will be recorded.
+fn act(edge: &Edge, parts: &Parts, id: &HeaderValue) -> Arc<Act> {
+    let asked = parts.uri.path_and_query().map_or("", |asked| asked.as_str());
+    Arc::new(Act::new(access::origin(edge, parts), id, &parts.method, asked))
+}
+
+async fn inside(
+    edge: &Edge,
+    parts: &Parts,
+    act: &Arc<Act>,
+    now_us: i64,
+    below: &str,
+    body: Body,
+) -> (usize, Outcome) {
     let base = base(edge, parts);
     let path: Vec<&str> = below.split('/').filter(|s| !s.is_empty()).collect();
+    act.is(audit::interaction(&parts.method, &path));
     // what says how to get in is shown to whoever stands outside
     let who = match path.as_slice() {
         ["metadata"] | [".well-known", "smart-configuration"] => Who::Anybody,
@@ -163,10 +190,13 @@ async fn fhir(edge: &Edge, parts: &Parts, below: &str, body: Body) -> (usize, Ou
             Err(refused) => return (KINDS.len(), Err(refused)),
         },
     };
-    let ask = match Ask::new(parts, below, &base, &who, edge.rest.clock.now().micros()) {
+    act.of(&who);
+    let ask = match Ask::new(parts, below, &base, &who, act, now_us) {
         Ok(ask) => ask,
         Err(refused) => return (KINDS.len(), Err(refused)),
     };
+    let path: Vec<&str> = ask.path.iter().map(AsRef::as_ref).collect();
+    act.is(audit::interaction(&ask.method, &path));
     let row = ask.path.first().and_then(|name| types::kind(name)).map_or(KINDS.len(), Kind::index);
     (row, route(edge, &ask, body).await)
 }
@@ -224,6 +254,7 @@ async fn of_kind(edge: &Edge, ask: &Ask<'_>, kind: &'static Kind, path: &[&str],
                 let held = edge.receive(ask, body, Takes::Form).await?;
                 let form = std::str::from_utf8(&held.bytes)
                     .map_err(|_| Refused::value("url", "the parameters are not UTF-8"))?;
+                ask.act.asks(form);
                 let both =
                     [ask.query, form].into_iter().filter(|q| !q.is_empty()).collect::<Vec<_>>().join("&");
                 search::search(&edge.rest, ask, kind, &both).await
@@ -265,7 +296,7 @@ async fn of_kind(edge: &Edge, ask: &Ask<'_>, kind: &'static Kind, path: &[&str],
 }
 
 /// What is asked beside FHIR.
-async fn beside(edge: &Edge, parts: &Parts, body: Body) -> Outcome {
+async fn beside(edge: &Edge, parts: &Parts, id: &HeaderValue, body: Body) -> Outcome {
     let path: Vec<&str> = parts.uri.path().split('/').skip(1).collect();
     match path.as_slice() {
         [openapi::ADDRESS] if parts.method == Method::GET || parts.method == Method::HEAD => {
@@ -281,7 +312,12 @@ async fn beside(edge: &Edge, parts: &Parts, body: Body) -> Outcome {
         },
         [".well-known", "smart-configuration"] => configuration(edge, &parts.method),
         ["auth", "token"] => match (&edge.rest.door, &parts.method) {
-            (Some(door), &Method::POST) if door.gives() => token::grant(edge, door, parts, body).await,
+            (Some(door), &Method::POST) if door.gives() => {
+                let act = act(edge, parts, id);
+                act.is(deed::LOGIN);
+                let answered = token::grant(edge, door, parts, &act, body).await;
+                edge.rest.record(&act, edge.rest.clock.now().micros(), answered).await
+            }
             (Some(door), _) if door.gives() => Err(Refused::Method("POST")),
             _ => Err(Refused::NotFound),
         },

@@ -10,8 +10,8 @@ use fhir_models::primitive::is_id;
 use super::answer::Answer;
 use super::ask::{self, Ask};
 use super::refused::Refused;
-use super::types::Kind;
-use super::{Outcome, Rest, limits, read, search, text};
+use super::types::{self, Kind};
+use super::{Outcome, Rest, audit, limits, read, search, text};
 use crate::store::{Past, PastQuery};
 
 /// What of a history is wanted.
@@ -31,11 +31,21 @@ pub(super) async fn history(rest: &Rest, ask: &Ask<'_>, kind: &'static Kind, id:
     wanted.query.kind = kind.name.into();
     wanted.query.id = id.map(str::to_owned);
     wanted.query.limit = wanted.rows + 1;
-    let versions = rest.store.past(wanted.query.clone()).await?;
-    if let Some(id) = id.filter(|_| versions.is_empty())
-        && rest.store.document(kind.name, id).await?.is_none()
-    {
-        return Err(Refused::NotFound);
+    let versions = match kind.name {
+        types::AUDIT => audit::past(rest, ask.base, &wanted.query).await?,
+        _ => rest.store.past(wanted.query.clone()).await?,
+    };
+    if let Some(id) = id.filter(|_| versions.is_empty()) {
+        let known = match kind.name {
+            types::AUDIT => audit::document(rest, ask.base, id).await?,
+            name => rest.store.document(name, id).await?,
+        };
+        known.ok_or(Refused::NotFound)?;
+    }
+    // a list of AuditEvents that made as many more would soon hold nothing else
+    if id.is_some() || kind.name != types::AUDIT {
+        let deed = if id.is_some() { "history-instance" } else { "history-type" };
+        versions.iter().take(wanted.rows).for_each(|version| ask.act.saw(deed, &version.document));
     }
     let address = match id {
         Some(id) => format!("{}/{}/{id}/_history", ask.base, kind.name),

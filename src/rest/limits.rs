@@ -110,6 +110,29 @@ pub const GRACE: Duration = Duration::from_secs(10);
 /// For how long the service is not ready after a write found no room, unless one succeeds.
 pub const REFUSING: Duration = Duration::from_secs(30);
 
+/// Refusals that are recorded a minute, one by one; those beyond are counted. With [`AUDIT_REFUSED_BYTES`] of what was
+/// asked a row takes half a KiB or so: some 50 MB a day at most, whoever knocks, and more than a client that is set up
+/// wrongly makes while somebody looks for the cause.
+pub const AUDIT_REFUSED: u32 = 60;
+
+/// Bytes that are recorded of what was asked and refused.
+pub const AUDIT_REFUSED_BYTES: usize = 256;
+
+/// Refused entries of one Bundle that are recorded, for the same reason.
+pub const AUDIT_REFUSED_ENTRIES: usize = 100;
+
+/// Bytes that are recorded of what was asked: the longest of a query's values.
+pub const AUDIT_ASKED_BYTES: usize = 8 << 10;
+
+/// Audit rows that are read at a time.
+pub const AUDIT_CHUNK: usize = 500;
+
+/// Audit rows that are removed at a time when their time is over: writes wait for it.
+pub const AUDIT_RETIRED: usize = 5_000;
+
+/// How often rows are looked for whose time is over: their time is told in days.
+pub const AUDIT_RETIRES: Duration = Duration::from_secs(3_600);
+
 /// Seconds after which a client that was told to wait should try again.
 pub const RETRY_AFTER_S: &str = "2";
 

@@ -6,7 +6,7 @@
 //!
 //! * [`types`]: what each resource type can be asked, [`parameters`]: what it can be searched by;
 //! * `edge`: every request comes in and goes out here: headers, refusals, counting, the way to what answers it;
-//! * `access`: who asks, and what they may do;
+//! * `access`: who asks, and what they may do; `audit`: what is recorded of it;
 //! * `ask`, `body`: what a request says; `answer`, `refused`: what is said back;
 //! * `write`, `patch`, `read`, `history`, `search`, `bundle`: the interactions; `subset`: parts of resources; `operations`;
 //!   `capability`, `openapi`; `probes`;
@@ -16,6 +16,7 @@
 mod access;
 mod answer;
 mod ask;
+mod audit;
 mod body;
 mod bundle;
 mod capability;
@@ -44,6 +45,7 @@ pub mod types;
 mod write;
 
 pub use access::unknown_types;
+pub use audit::{Auditor, record_page};
 pub use metrics::Metrics;
 pub use operations::{explanation_json, explanation_text};
 pub use server::{Listening, Times, serve, serve_within};
@@ -63,8 +65,9 @@ use crate::outward::Outward;
 use crate::stays::Stays;
 use crate::store::{Batch, Change, Committed, Derived, Followed, Store, StoreError};
 use crate::telemetry::{Counters, Deliveries};
+use crate::translate::Refusal;
 use crate::translate::document::Bases;
-use crate::translate::{Refusal, subscription};
+use crate::translate::subscription::{self, Subscriber};
 use refused::Refused;
 use types::Effect;
 
@@ -83,6 +86,7 @@ pub struct Rest {
     deliveries: Arc<Deliveries>,
     /// Where subscribers may be called.
     subscribers: Arc<Outward>,
+    auditor: Auditor,
     metrics: Arc<Metrics>,
     /// The address of `/fhir` as clients call it, without a final slash; none: `http://` and the request's `Host`.
     public_base: Option<Arc<str>>,
@@ -114,6 +118,7 @@ impl Rest {
             Access::Registered(registry) => Some(Door::new((**registry).clone(), store.clone())),
         };
         let own_bases = Arc::new(stays.site().settings.own_bases.clone());
+        let auditor = Auditor::new(store.clone(), config.audit);
         Rest {
             store,
             stays,
@@ -124,6 +129,7 @@ impl Rest {
             told: Arc::default(),
             deliveries: Arc::default(),
             subscribers: Arc::new(config.subscribers.clone()),
+            auditor,
             metrics: Arc::default(),
             public_base,
             own_bases,
@@ -148,12 +154,15 @@ impl Rest {
     }
 
     /// The query of the store for what a subscription with these criteria is about: `Type?parameters`, read as a
-    /// search is read.
+    /// search is read; `subscriber`: who wrote it, if that is known.
     ///
     /// # Errors
-    /// A parameter that is not known for the type, or means nothing where nobody asks.
-    pub fn followed(&self, criteria: &str) -> Result<Followed, Refusal> {
-        search::followed(self, criteria)
+    /// A parameter that is not known for the type, or means nothing where nobody asks; a subscriber that may not, or no
+    /// longer, read the type.
+    pub fn followed(&self, criteria: &str, subscriber: Option<&Subscriber>) -> Result<Followed, Refusal> {
+        let followed = search::followed(self, criteria)?;
+        subscriptions::permitted(self.door.as_ref(), subscriber, &followed.query.kind)?;
+        Ok(followed)
     }
 
     /// With other limits on one body, and on all bodies that are held at once.
@@ -167,6 +176,11 @@ impl Rest {
     pub fn with_body_time(mut self, time: Duration) -> Self {
         self.body_time = time;
         self
+    }
+
+    /// What records what is done.
+    pub fn auditor(&self) -> Auditor {
+        self.auditor.clone()
     }
 
     /// What is counted.
@@ -233,9 +247,11 @@ impl Rest {
         }
     }
 
-    /// Commits what clients wrote, counts it and wakes the reconciler.
-    async fn commit(&self, mut batch: Batch) -> Result<Committed, StoreError> {
+    /// Commits what clients wrote with who did so, counts it and wakes the reconciler.
+    async fn commit(&self, act: &audit::Act, mut batch: Batch) -> Result<Committed, StoreError> {
         let now_us = batch.now_us;
+        batch.audits.push(act.of_writes());
+        subscriptions::mark_subscribers(&mut batch, &act.subscriber());
         let rules =
             batch.writes.iter().any(|w| types::kind(&w.kind).is_some_and(|k| k.effect == Effect::Rules));
         let tells = batch.writes.iter().any(|w| subscription::concerns(&w.kind));
@@ -251,6 +267,7 @@ impl Rest {
                 return Err(error);
             }
         };
+        act.has_written();
         self.counters
             .ingested
             .fetch_add(committed.written.len() as u64, std::sync::atomic::Ordering::Relaxed);

@@ -131,11 +131,15 @@ pub(super) async fn apply(
     for _ in 0..limits::RETRIES {
         let current = current(rest, kind, id, if_match).await?;
         let Some(body) = patched(&current, patch)? else {
+            ask.act.saw("update", &current);
             return Ok((unchanged(kind, &current), current.body.unwrap_or_default()));
         };
         let write = replacement(rest, ask, kind, id, body, current.version).await?;
         let body = write.body.clone().unwrap_or_default();
-        match rest.commit(Batch { now_us: ask.now_us, writes: vec![write], ..Batch::default() }).await {
+        match rest
+            .commit(ask.act, Batch { now_us: ask.now_us, writes: vec![write], ..Batch::default() })
+            .await
+        {
             Ok(committed) => return Ok((write::first(committed)?, body)),
             // somebody has written meanwhile: the patch is applied to that
             Err(StoreError::VersionConflict { .. }) if if_match.is_none() => {}

@@ -9,8 +9,8 @@ use super::answer::Answer;
 use super::ask::{self, Ask};
 use super::refused::Refused;
 use super::subset::View;
-use super::types::Kind;
-use super::{Outcome, Rest, text};
+use super::types::{self, Kind};
+use super::{Outcome, Rest, audit, text};
 use crate::store::Document;
 use crate::translate::measures::{self, MEASURES};
 use crate::translate::shipped;
@@ -20,13 +20,18 @@ pub(super) async fn read(rest: &Rest, ask: &Ask<'_>, kind: &'static Kind, id: &s
     if !is_id(id) {
         return Err(Refused::NotFound);
     }
+    if kind.name == types::AUDIT {
+        return shown(ask, "read", audit::document(rest, ask.base, id).await?);
+    }
     let found = rest.store.document(kind.name, id).await?;
     if found.is_none()
         && let Some(body) = definition(rest, kind.name, id)
     {
-        return Ok(Answer::json(StatusCode::OK, view(ask)?.of(kind.name, body)?));
+        let body = view(ask)?.of(kind.name, body)?;
+        ask.act.saw_other("read", kind.name, id);
+        return Ok(Answer::json(StatusCode::OK, body));
     }
-    shown(ask, found)
+    shown(ask, "read", found)
 }
 
 /// What of a resource the query of a read asks for.
@@ -92,14 +97,18 @@ pub(super) async fn version(
     version: &str,
 ) -> Outcome {
     let Some(version) = text::version(version).filter(|_| is_id(id)) else { return Err(Refused::NotFound) };
-    let found = rest.store.version(kind.name, id, version).await?;
-    shown(ask, found)
+    let found = match kind.name {
+        types::AUDIT => audit::document(rest, ask.base, id).await?.filter(|d| d.version == version),
+        name => rest.store.version(name, id, version).await?,
+    };
+    shown(ask, "vread", found)
 }
 
-fn shown(ask: &Ask<'_>, found: Option<Document>) -> Outcome {
+fn shown(ask: &Ask<'_>, deed: &'static str, found: Option<Document>) -> Outcome {
     let document = found.ok_or(Refused::NotFound)?;
     let body = resource(&document)?.ok_or(Refused::Gone)?;
     let (tag, view) = (text::etag(document.version), view(ask)?);
+    ask.act.saw(deed, &document);
     if ask.has(&tag, document.received_us) {
         let answer = Answer::empty(StatusCode::NOT_MODIFIED).with(ETAG, tag);
         return Ok(answer.with(LAST_MODIFIED, text::http_date(document.received_us)));

@@ -380,6 +380,7 @@ impl From<StoreError> for Refused {
             StoreError::OtherId { .. } => {
                 Refused::value("id", "the criteria fit a resource with another id than the one given")
             }
+            StoreError::Moved => Refused::Overtaken,
             StoreError::Used => Refused::Unknown(Unknown::Invalid),
             StoreError::TooLarge { .. } => Refused::too_costly("", error.to_string()),
             StoreError::NoSpace => Refused::NoSpace,

@@ -2,17 +2,19 @@
 
 use axum::http::{Method, StatusCode};
 use fhir_models::Subscription;
+use fhir_models::codes::SubscriptionStatus;
 use fhir_models::primitive::is_id;
 
 use super::access::Who;
 use super::answer::Answer;
 use super::ask::{self, Ask};
 use super::refused::Refused;
-use super::{Outcome, Rest};
-use crate::access::Rights;
-use crate::store::OutcomeRow;
+use super::{Outcome, Rest, search};
+use crate::access::{Door, Rights};
+use crate::store::{Batch, OutcomeRow};
+use crate::translate::Refusal;
 use crate::translate::subscription::notice::{self, Standing};
-use crate::translate::subscription::{Progress, hook, mark, submitted};
+use crate::translate::subscription::{Progress, Subscriber, hook, mark, submitted, subscriber_mark};
 
 /// Refuses a Subscription that cannot be served as it asks.
 ///
@@ -21,7 +23,7 @@ use crate::translate::subscription::{Progress, hook, mark, submitted};
 /// what it would be told.
 pub(super) fn check(rest: &Rest, who: &Who, body: &[u8]) -> Result<(), Refused> {
     let hook = hook(body).map_err(Refused::Subscription)?;
-    let followed = rest.followed(&hook.criteria);
+    let followed = search::followed(rest, &hook.criteria);
     let refusals: Vec<_> =
         submitted(&hook).err().into_iter().chain(followed.as_ref().err().cloned()).collect();
     if !refusals.is_empty() {
@@ -36,6 +38,53 @@ pub(super) fn check(rest: &Rest, who: &Who, body: &[u8]) -> Result<(), Refused> 
             let at = "Subscription.channel.endpoint".to_owned();
             Err(Refused::Security { at, why: refused.to_string() })
         }
+    }
+}
+
+/// Has it stored who is told by the Subscriptions of a batch; of one that is turned off or deleted nothing remains of how
+/// far that was: with what is written, so that no end of the process comes between.
+pub(super) fn mark_subscribers(batch: &mut Batch, subscriber: &Subscriber) {
+    for write in batch.writes.iter_mut().filter(|w| w.kind == "Subscription") {
+        let body = write.body.as_ref();
+        let status = write.outcome.as_ref().and_then(|o| o.status.as_deref());
+        let ends = body.is_none() || status == Some(SubscriptionStatus::Off.as_str());
+        // one is never found by an identifier: R4 has none for it
+        let id = match (&write.id, body) {
+            (Some(id), _) => id,
+            (None, Some(_)) => write.id.insert(uuid::Uuid::new_v4().to_string()),
+            (None, None) => continue,
+        };
+        let told = if body.is_none() { String::new() } else { subscriber.write() };
+        batch.marks.push((subscriber_mark(id).into(), told));
+        if ends {
+            batch.marks.push((mark(id).into(), String::new()));
+        }
+    }
+}
+
+/// Refuses that somebody is told of a type who may not, or no longer, read it.
+///
+/// # Errors
+/// Why not.
+pub(super) fn permitted(
+    door: Option<&Door>,
+    subscriber: Option<&Subscriber>,
+    kind: &str,
+) -> Result<(), Refusal> {
+    let Some(door) = door else { return Ok(()) };
+    let refused = |why: String| Err(Refusal::new("Subscription", why));
+    let Some(Subscriber { client: Some(client), issuer }) = subscriber else {
+        return refused("nobody who is registered has written it: its client writes it again".to_owned());
+    };
+    let registry = door.registry();
+    let scopes = match issuer {
+        None => registry.clients.iter().find(|c| c.id == *client).map(|c| &c.scopes),
+        Some(issuer) => registry.issuers.iter().find(|i| i.issuer == *issuer).map(|i| &i.scopes),
+    };
+    match scopes {
+        None => refused("the client that wrote it is not registered any more".to_owned()),
+        Some(scopes) if scopes.of(kind).hold(Rights::READ.and(Rights::SEARCH)) => Ok(()),
+        Some(_) => refused(format!("the client that wrote it may not read {kind} any more")),
     }
 }
 

@@ -8,8 +8,9 @@ use axum::http::StatusCode;
 use axum::http::request::Parts;
 use serde_json::json;
 
-use super::access::peer;
+use super::access::{self, peer};
 use super::answer::Answer;
+use super::audit::Act;
 use super::body::Takes;
 use super::edge::Edge;
 use super::refused::Refused;
@@ -22,7 +23,7 @@ const JWT_BEARER: &str = "urn:ietf:params:oauth:client-assertion-type:jwt-bearer
 const JSON: &str = "application/json";
 
 /// `POST /auth/token`.
-pub(super) async fn grant(edge: &Edge, door: &Door, parts: &Parts, body: Body) -> Outcome {
+pub(super) async fn grant(edge: &Edge, door: &Door, parts: &Parts, act: &Act, body: Body) -> Outcome {
     let held = edge.budget.receive(&parts.headers, body, Takes::Form).await?;
     let form =
         std::str::from_utf8(&held.bytes).map_err(|_| Refused::value("url", "the form is not UTF-8"))?;
@@ -41,15 +42,14 @@ pub(super) async fn grant(edge: &Edge, door: &Door, parts: &Parts, body: Body) -
             "expected client_assertion_type for JWT bearer, and client_assertion",
         ));
     };
-    let peer = peer(parts);
-    // a gateway may add a line of its own to those that the client has sent
-    let forwarded = parts.headers.get_all("x-forwarded-for").iter().filter_map(|v| v.to_str().ok());
-    let forwarded = forwarded.collect::<Vec<_>>().join(",");
-    let from = door.origin(&peer, &forwarded);
+    act.claims(&Door::claimed(assertion).or_else(|| form.client_id.clone()).unwrap_or_default());
+    let (peer, from) = (peer(parts), access::origin(edge, parts));
     let now_us = edge.rest.clock.now().micros();
     let scope = form.scope.as_deref().unwrap_or_default();
-    match door.grant(assertion, form.client_id.as_deref(), scope, (&peer, from), now_us).await {
+    let asked = (form.client_id.as_deref(), scope);
+    match door.grant(assertion, asked, (&peer, from), act.granted(), now_us).await {
         Ok(granted) => {
+            act.has_written();
             let body = json!({
                 "access_token": granted.token,
                 "token_type": "bearer",

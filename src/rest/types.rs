@@ -165,6 +165,9 @@ const fn made(name: &'static str, origin: Origin, parameters: &'static [Param]) 
     Kind { name, origin, effect: Effect::Patient, parameters, operations: &[] }
 }
 
+/// The type that is no document: made of the chain of audit rows when it is asked for, and written by nobody.
+pub const AUDIT: &str = "AuditEvent";
+
 /// The types that are kept here; the most written first.
 pub const KINDS: &[Kind] = &[
     fed("Procedure", Effect::Patient, parameters::PROCEDURE),
@@ -214,6 +217,7 @@ pub const KINDS: &[Kind] = &[
         ..made("DetectedIssue", Origin::Service, parameters::DETECTED_ISSUE)
     },
     made("MeasureReport", Origin::Service, parameters::MEASURE_REPORT),
+    made(AUDIT, Origin::Service, parameters::AUDIT_EVENT),
     // as shipped: the operations and search parameters that HL7 does not define
     made("OperationDefinition", Origin::Service, parameters::OPERATION_DEFINITION),
     made("SearchParameter", Origin::Service, parameters::SEARCH_PARAMETER),

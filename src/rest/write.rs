@@ -137,7 +137,7 @@ pub(super) async fn update(rest: &Rest, ask: &Ask<'_>, kind: &'static Kind, id: 
     let draft = Draft::new(kind, held.bytes.to_vec(), &rest.own_bases)?;
     draft.check_id(id)?;
     if kind.origin == Origin::Shared {
-        let (written, body) = amend(rest, kind, id, &draft.body, if_match, ask.now_us).await?;
+        let (written, body) = amend(rest, ask, kind, id, &draft.body, if_match).await?;
         return answer(rest, ask, kind, &written, Some(&body), &draft.read.warnings).await;
     }
     check_content(rest, ask.who, kind, Some(id), &draft.body)?;
@@ -187,7 +187,7 @@ async fn store(
     let conditional = matches!(precondition, Precondition::IfNoneExist(_));
     let write = draft.into_write(id, precondition);
     let committed =
-        rest.commit(Batch { now_us: ask.now_us, writes: vec![write], ..Batch::default() }).await?;
+        rest.commit(ask.act, Batch { now_us: ask.now_us, writes: vec![write], ..Batch::default() }).await?;
     let written = first(committed)?;
     // what was there already may have other bytes than what was sent
     let sent = (!(conditional && written.change == Change::Unchanged)).then_some(held.bytes.as_ref());
@@ -209,7 +209,7 @@ pub(super) async fn conditional_delete(rest: &Rest, ask: &Ask<'_>, kind: &'stati
 
 async fn remove(rest: &Rest, ask: &Ask<'_>, write: Write) -> Outcome {
     let committed =
-        rest.commit(Batch { now_us: ask.now_us, writes: vec![write], ..Batch::default() }).await?;
+        rest.commit(ask.act, Batch { now_us: ask.now_us, writes: vec![write], ..Batch::default() }).await?;
     let written = first(committed)?;
     let answer = Answer::empty(StatusCode::NO_CONTENT);
     Ok(if written.version == 0 { answer } else { answer.with(ETAG, text::etag(written.version)) })
@@ -225,15 +225,18 @@ pub(super) fn first(committed: Committed) -> Result<Written, Refused> {
 /// There is no such Task; it is not at the version given; what is said cannot be said.
 pub(super) async fn amend(
     rest: &Rest,
+    ask: &Ask<'_>,
     kind: &'static Kind,
     id: &str,
     sent: &[u8],
     if_match: Option<u64>,
-    now_us: i64,
 ) -> Result<(Written, Vec<u8>), Refused> {
     for _ in 0..limits::RETRIES {
-        let (write, body) = amendment(rest, kind, id, sent, if_match, now_us).await?;
-        match rest.commit(Batch { now_us, writes: vec![write], ..Batch::default() }).await {
+        let (write, body) = amendment(rest, kind, id, sent, if_match, ask.now_us).await?;
+        match rest
+            .commit(ask.act, Batch { now_us: ask.now_us, writes: vec![write], ..Batch::default() })
+            .await
+        {
             Ok(committed) => return Ok((first(committed)?, body)),
             // the service has written meanwhile: what the person says is put into that
             Err(StoreError::VersionConflict { .. }) if if_match.is_none() => {}

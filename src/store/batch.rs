@@ -2,6 +2,7 @@
 
 use std::borrow::Cow;
 
+use super::audit::Audit;
 use super::sums::Share;
 
 /// Everything that must be stored together.
@@ -23,6 +24,10 @@ pub struct Batch {
     pub heartbeat: Option<Heartbeat>,
     /// An access token that is given out.
     pub grant: Option<Box<Grant>>,
+    /// Documents (kind, id, version) that must be at that version and not deleted; else `Moved`.
+    pub rests_on: Vec<(Cow<'static, str>, String, u64)>,
+    /// What is done by this batch and by whom, each added to the chain of audit rows.
+    pub audits: Vec<Audit>,
     /// Small facts of the service itself by name, such as positions and the highest instant seen.
     pub marks: Vec<(Cow<'static, str>, String)>,
 }

@@ -43,6 +43,9 @@ pub enum StoreError {
         /// Logical id of the patient.
         patient: String,
     },
+    /// The batch is refused: a document that it rests on is not, or no longer, at the version that the caller read.
+    #[error("a document that the batch rests on was written")]
+    Moved,
     /// The batch is refused: the assertion of its `grant` was used before.
     #[error("the assertion was used before")]
     Used,

@@ -50,6 +50,9 @@ pub(super) const LOG_PAGES: i64 = 64 << 10;
 /// Bytes to which the log file is cut when it starts again.
 pub(super) const LOG_BYTES: i64 = 256 << 20;
 
+/// Places at which a chain of audit rows is broken that are told: whoever broke it in more has made it anew.
+pub(super) const BREAKS: usize = 100;
+
 /// Prepared statements kept by a connection: all of the store's fixed ones and some of the composed searches.
 pub(super) const STATEMENTS: usize = 96;
 

@@ -11,7 +11,9 @@
 //!
 //! Assumptions: the disk keeps what it has acknowledged. Several processes may use one file on one machine.
 
+mod audit;
 mod batch;
+mod chain;
 mod error;
 mod limits;
 mod query;
@@ -19,10 +21,12 @@ mod sql;
 mod sqlite;
 mod sums;
 
+pub use audit::{Audit, AuditEnds, AuditFound, AuditQuery, AuditRow, Thing};
 pub use batch::{
     Batch, Change, Committed, Doubtful, Failed, Grant, Heartbeat, Identifier, OutcomeRow, Precondition,
     Reconciled, StayRow, Token, Write, Written,
 };
+pub use chain::{Break, ChainHead, Hash, RETIRE, Walk};
 pub use error::StoreError;
 pub use query::{
     AheadRow, Among, Changes, Counts, Derived, Document, DoubtRow, Doubts, Fits, Followed, Listed, Order,
@@ -256,6 +260,53 @@ impl Store {
     pub async fn mark(&self, name: &str) -> Result<Option<String>, StoreError> {
         match self {
             Store::Sqlite(db) => db.mark(name).await,
+        }
+    }
+
+    /// Audit rows that fit a query, the newest first.
+    pub async fn audits(&self, query: AuditQuery) -> Result<Vec<AuditRow>, StoreError> {
+        match self {
+            Store::Sqlite(db) => db.audits(query).await,
+        }
+    }
+
+    /// Audit rows in the order of their numbers, after one of them (`i64::MIN`: from the first), to walk along.
+    pub async fn audits_after(&self, number: i64, limit: usize) -> Result<Vec<AuditFound>, StoreError> {
+        match self {
+            Store::Sqlite(db) => db.audits_after(number, limit).await,
+        }
+    }
+
+    /// How far the chain of audit rows goes.
+    pub async fn audit_head(&self) -> Result<ChainHead, StoreError> {
+        match self {
+            Store::Sqlite(db) => db.audit_head().await,
+        }
+    }
+
+    /// Walks along the chain of audit rows, so many at a time: how far it goes, and where it is broken. `heads`: heads that
+    /// were kept elsewhere. What is written meanwhile is not looked at.
+    pub async fn walk_audits(
+        &self,
+        heads: Vec<ChainHead>,
+        rows: usize,
+    ) -> Result<(ChainHead, Vec<Break>), StoreError> {
+        match self {
+            Store::Sqlite(db) => db.walk_audits(heads, rows).await,
+        }
+    }
+
+    /// Removes audit rows from the beginning of the chain, as far as they are from before an instant and at most `limit`,
+    /// and adds `audit`, which tells up to which: the chain is whole from there. Returns how many were removed.
+    pub async fn retire_audits(
+        &self,
+        before_us: i64,
+        limit: usize,
+        now_us: i64,
+        audit: Audit,
+    ) -> Result<u64, StoreError> {
+        match self {
+            Store::Sqlite(db) => db.retire_audits(before_us, limit, now_us, audit).await,
         }
     }
 

@@ -232,6 +232,21 @@ pub(super) const ALL_DOUBTS: &str =
     "SELECT seq, patient, kind, id, why, since_us FROM doubt WHERE seq > ?1 ORDER BY seq LIMIT ?2";
 pub(super) const DOUBTS: &str = "SELECT seq, patient, kind, id, why, since_us FROM doubt WHERE patient = ?3 AND seq > ?1 ORDER BY seq LIMIT ?2";
 
+// Audit
+
+pub(super) const AUDIT_END: &str = "SELECT number, hash FROM audit_end WHERE name = ?1";
+pub(super) const SET_AUDIT_END: &str = "INSERT INTO audit_end (name, number, hash) VALUES (?1, ?2, ?3) \
+     ON CONFLICT (name) DO UPDATE SET number = excluded.number, hash = excluded.hash";
+pub(super) const ADD_AUDIT: &str = "INSERT INTO audit (number, at_us, body, hash) VALUES (?1, ?2, ?3, ?4)";
+pub(super) const ADD_AUDIT_PATIENT: &str =
+    "INSERT INTO audit_patient (patient, number) VALUES (?1, ?2) ON CONFLICT DO NOTHING";
+pub(super) const AUDITS_AFTER: &str =
+    "SELECT number, at_us, body, hash FROM audit WHERE number > ?1 ORDER BY number LIMIT ?2";
+pub(super) const AUDIT_LISTED: &str = "SELECT 1 FROM audit_patient WHERE patient = ?1 AND number = ?2";
+pub(super) const COUNT_AUDIT_PATIENTS: &str = "SELECT COUNT(*) FROM audit_patient";
+pub(super) const REMOVE_AUDIT: &str = "DELETE FROM audit WHERE number = ?1";
+pub(super) const REMOVE_AUDIT_PATIENT: &str = "DELETE FROM audit_patient WHERE patient = ?1 AND number = ?2";
+
 // Counts
 
 pub(super) const COUNT_DOCUMENTS: &str = "SELECT kind, documents FROM kind ORDER BY kind";

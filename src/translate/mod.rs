@@ -13,12 +13,14 @@
 //! * [`shipped`]: the definitions that come with Terce;
 //! * [`outcomes`]: what must be said, as Task and DetectedIssue, and what has been said, read back;
 //! * [`subscription`]: what a subscriber asks for, and what it is told;
+//! * [`audit`]: who did what, as AuditEvent;
 //! * [`tallies`]: what a stay contributes to the sums, as numbers; [`measures`]: sums as MeasureReport;
 //! * [`gaps`]: where each requirement of a patient stands, as a document; [`needs`]: what a measure is counted from;
 //! * [`quality`]: what is wrong with what a site sends;
 //! * [`events`]: ventilator-associated events for people to confirm.
 
 pub mod advice;
+pub mod audit;
 pub mod codes;
 pub mod document;
 pub mod dossier;

@@ -8,6 +8,7 @@
     reason = "helpers of tests stand outside the functions that are tests"
 )]
 
+mod ended;
 mod failures;
 mod notices;
 mod receiver;
@@ -23,16 +24,20 @@ use axum::Router;
 use axum::body::{Body, to_bytes};
 use axum::http::Request;
 use serde_json::{Value, json};
+use terce::access::keys::Keys;
+use terce::access::registry::{Client, KeysFrom, Registry};
+use terce::access::{Scopes, digest};
 use terce::care::time::{Instant, Length};
 use terce::clock::Clock;
-use terce::config::Config;
+use terce::config::{Access, Config};
 use terce::deliver::Deliverer;
 use terce::feed::Feeds;
 use terce::outward::Outward;
 use terce::rest::{Rest, router};
 use terce::stays::Stays;
-use terce::store::{Batch, OutcomeRow, Store, StoreError, Write};
+use terce::store::{Batch, Grant, OutcomeRow, Store, StoreError, Write};
 use terce::telemetry::Deliveries;
+use terce::translate::subscription::Subscriber;
 use tokio::sync::{Notify, watch};
 use tokio::task::JoinHandle;
 use tower::ServiceExt;
@@ -53,6 +58,8 @@ pub struct Desk {
     pub clock: Clock,
     pub deliveries: Arc<Deliveries>,
     router: Router,
+    /// With which it is asked, if it is not open.
+    token: Option<String>,
     told: Arc<Notify>,
     stop: watch::Sender<bool>,
     deliverer: JoinHandle<Result<(), StoreError>>,
@@ -73,19 +80,51 @@ pub fn only(url: &str, inner: &[&str]) -> Outward {
 impl Desk {
     /// In memory.
     pub async fn new(outward: Outward) -> Desk {
-        Desk::on(Store::open_sqlite(None).await.unwrap(), outward).await
+        Desk::on(Store::open_sqlite(None).await.unwrap(), outward, Access::Open).await
     }
 
     /// On a file.
     pub async fn on_file(path: &Path, outward: Outward) -> Desk {
-        Desk::on(Store::open_sqlite(Some(path)).await.unwrap(), outward).await
+        Desk::on(Store::open_sqlite(Some(path)).await.unwrap(), outward, Access::Open).await
     }
 
-    async fn on(store: Store, outward: Outward) -> Desk {
+    /// On a file, with clients that are registered for scopes; asked as the first of them, if there is one.
+    pub async fn guarded(path: &Path, outward: Outward, clients: &[(&str, &str)]) -> Desk {
+        let client = |(id, scopes): &(&str, &str)| Client {
+            id: (*id).to_owned(),
+            keys: KeysFrom::Held(Keys::default()),
+            scopes: Scopes::read(scopes).unwrap(),
+            sources: Vec::new(),
+            certificate: None,
+        };
+        let clients: Vec<Client> = clients.iter().map(client).collect();
+        let first = clients.first().map(|c| (c.id.clone(), c.scopes.to_string()));
+        let registry = Registry { clients, ..Registry::default() };
+        let store = Store::open_sqlite(Some(path)).await.unwrap();
+        let mut desk = Desk::on(store, outward, Access::Registered(Box::new(registry))).await;
+        if let Some((client, scopes)) = first {
+            let token = uuid::Uuid::new_v4().to_string();
+            let grant = Grant {
+                client,
+                assertion: token.clone(),
+                digest: digest(token.as_bytes()),
+                scopes,
+                until_us: NOON_US + 3_600_000_000,
+                ..Grant::default()
+            };
+            let batch = Batch { now_us: NOON_US, grant: Some(Box::new(grant)), ..Batch::default() };
+            desk.store.commit(batch).await.unwrap();
+            desk.token = Some(token);
+        }
+        desk
+    }
+
+    async fn on(store: Store, outward: Outward, access: Access) -> Desk {
         let base = "http://ward.example/fhir".to_owned();
         let mut config = Config::standard();
         config.public_base = Some(base.clone());
         config.subscribers = outward.clone();
+        config.access = access;
         let config = Arc::new(config);
         let feeds = Feeds::watch(&config.sources, |_| None);
         let clock = Clock::settable(Instant::from_micros(NOON_US));
@@ -96,7 +135,7 @@ impl Desk {
                 .telling(told.clone(), deliveries.clone());
         let follows = {
             let rest = rest.clone();
-            Arc::new(move |criteria: &str| rest.followed(criteria))
+            Arc::new(move |criteria: &str, who: Option<&Subscriber>| rest.followed(criteria, who))
         };
         let deliverer = Deliverer::new(
             store.clone(),
@@ -109,7 +148,7 @@ impl Desk {
         );
         let (stop, stopped) = watch::channel(false);
         let deliverer = tokio::spawn(deliverer.unwrap().run(stopped));
-        Desk { store, clock, deliveries, router: router(rest), told, stop, deliverer }
+        Desk { store, clock, deliveries, router: router(rest), token: None, told, stop, deliverer }
     }
 
     /// Ends it as the end of its process would: what is under way is lost.
@@ -122,8 +161,11 @@ impl Desk {
 
     /// Status and body of an answer.
     pub async fn ask(&self, method: &str, path: &str, body: Option<&Value>) -> (u16, Value) {
-        let request =
+        let mut request =
             Request::builder().method(method).uri(path).header("content-type", "application/fhir+json");
+        if let Some(token) = &self.token {
+            request = request.header("authorization", format!("Bearer {token}"));
+        }
         let body = body.map(Value::to_string).unwrap_or_default();
         let response = self.router.clone().oneshot(request.body(Body::from(body)).unwrap()).await.unwrap();
         let status = response.status().as_u16();

@@ -9,7 +9,7 @@ use axum::extract::State;
 use axum::http::{HeaderMap, Request, Response, StatusCode};
 use serde_json::Value;
 use tokio::net::TcpListener;
-use tokio::sync::mpsc;
+use tokio::sync::{Notify, mpsc};
 
 use super::PATIENCE;
 
@@ -27,6 +27,8 @@ pub struct Got {
 pub enum Answer {
     /// With a status and one header line.
     Status(u16, Option<(&'static str, String)>),
+    /// With 200, once it is told to.
+    Held(Arc<Notify>),
     /// Never.
     Never,
 }
@@ -56,6 +58,10 @@ async fn answer(State((tell, answers)): State<Shared>, request: Request<Body>) -
     let _ = tell.send(Got { method, path, headers: parts.headers, body });
     match answer {
         Answer::Never => std::future::pending().await,
+        Answer::Held(until) => {
+            until.notified().await;
+            Response::new(Body::empty())
+        }
         Answer::Status(status, header) => {
             let mut response = Response::builder().status(StatusCode::from_u16(status).unwrap());
             if let Some((name, value)) = header {

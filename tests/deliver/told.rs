@@ -185,3 +185,92 @@ async fn what_does_not_fit_is_passed_over_however_much_there_is() {
     desk.counts(|d| &d.taken, 1).await;
     assert!(receiver.is_quiet());
 }
+
+/// What is recorded of what subscribers took: whom it was told, where, and what of whom.
+async fn told(desk: &Desk) -> Vec<(String, String, Vec<String>)> {
+    let rows = desk.store.audits_after(i64::MIN, 1_000).await.unwrap();
+    let rows = rows.into_iter().map(|found| found.row.audit().unwrap());
+    let told = rows.filter(|row| row.deed == terce::translate::audit::deed::EXPORT).map(|row| {
+        let thing = |t: &terce::store::Thing| {
+            format!("{}/{}/{} of {}", t.kind, t.id, t.version, t.patient.as_deref().unwrap_or("nobody"))
+        };
+        (row.who.clone(), row.from.clone(), row.things.iter().map(thing).collect())
+    });
+    told.collect()
+}
+
+#[tokio::test]
+async fn what_a_subscriber_took_is_recorded_with_its_position_and_nothing_before() {
+    let mut receiver = Receiver::start().await;
+    let desk = Desk::new(loopback(&[&receiver])).await;
+    let hook = format!("{}/hook", receiver.url);
+    desk.follow("r", classic("Task", &hook, JSON)).await;
+    receiver.next(Answer::Status(503, None));
+    desk.task("t1", "ready", "a").await;
+    receiver.get().await;
+    desk.counts(|d| &d.failing, 1).await;
+    assert_eq!(told(&desk).await, []);
+    desk.pass(10);
+    receiver.get().await;
+    desk.counts(|d| &d.failing, 0).await;
+    let row = |things: &[&str]| {
+        (
+            "Subscription/r".to_owned(),
+            hook.clone(),
+            things.iter().map(|t| (*t).to_owned()).collect::<Vec<_>>(),
+        )
+    };
+    assert_eq!(told(&desk).await, [row(&["Task/t1/1 of p1"])]);
+    // of two, the second is not taken: what was, is recorded
+    receiver.next(Answer::Status(200, None));
+    receiver.next(Answer::Status(503, None));
+    let both = ["t2", "t3"].map(|id| desk.task(id, "ready", "b"));
+    for one in both {
+        one.await;
+    }
+    receiver.get().await;
+    receiver.get().await;
+    desk.counts(|d| &d.failing, 1).await;
+    let all: Vec<String> = told(&desk).await.into_iter().flat_map(|(_, _, things)| things).collect();
+    assert_eq!(all, ["Task/t1/1 of p1", "Task/t2/1 of p1"]);
+    let (_, events) = desk.ask("GET", "/fhir/AuditEvent?type=110106&patient=p1", None).await;
+    let event = &events["entry"][0]["resource"];
+    assert_eq!(event["subtype"][0]["code"], "disclose");
+    assert_eq!(event["agent"][0]["who"], event["source"]["observer"]);
+    assert_eq!(event["agent"][1]["network"]["address"], *hook);
+}
+
+#[tokio::test]
+async fn notifications_are_recorded_by_what_they_say() {
+    let mut receiver = Receiver::start().await;
+    let desk = Desk::new(loopback(&[&receiver])).await;
+    for (id, level) in [("e", "empty"), ("i", "id-only"), ("f", "full-resource")] {
+        let hook = format!("{}/{id}", receiver.url);
+        desk.follow(id, super::guided("Task", &hook, level)).await;
+        receiver.get().await;
+    }
+    desk.subscribe("c", classic("Task", &format!("{}/c", receiver.url), None)).await;
+    desk.becomes("c", "active").await;
+    let before = desk.deliveries.taken.load(std::sync::atomic::Ordering::Relaxed);
+    desk.task("t1", "ready", "a").await;
+    for _ in 0..4 {
+        receiver.get().await;
+    }
+    desk.counts(|d| &d.taken, before + 4).await;
+    desk.task("t1", "ready", "b").await;
+    for _ in 0..4 {
+        receiver.get().await;
+    }
+    desk.counts(|d| &d.taken, before + 8).await;
+    // the first are stored before the second are told
+    let mut all = told(&desk).await;
+    all.retain(|(_, _, things)| !things.iter().any(|t| t.contains("/2 ")));
+    let of = |id: &str| {
+        all.iter().filter(|(who, ..)| *who == format!("Subscription/{id}")).cloned().collect::<Vec<_>>()
+    };
+    for (id, things) in
+        [("e", vec![]), ("c", vec![]), ("i", vec!["Task/t1/1 of p1"]), ("f", vec!["Task/t1/1 of p1"])]
+    {
+        assert_eq!(of(id)[0].2, things, "{id}");
+    }
+}

@@ -66,6 +66,23 @@ async fn charted() -> Ward {
 }
 
 #[tokio::test]
+async fn what_reports_are_written_is_recorded_as_the_services_own() {
+    let ward = charted().await;
+    ward.until("1:01:00").await;
+    assert!(reporter(&ward, TWO).turn(instant("1:01:00")).await.unwrap() > 0);
+    let rows = ward.service.store.audits_after(i64::MIN, 10_000).await.unwrap();
+    let rows: Vec<_> = rows.into_iter().map(|found| found.row.audit().unwrap()).collect();
+    let reports = rows.iter().filter(|row| row.things.iter().any(|t| t.kind == "MeasureReport"));
+    let reports: Vec<_> = reports.collect();
+    assert!(!reports.is_empty());
+    for row in reports {
+        assert_eq!((&*row.by, row.status), (terce::translate::audit::by::SERVICE, 200));
+        assert!(row.things.iter().all(|t| t.deed == "create" && t.version == 1), "{row:?}");
+    }
+    assert_eq!(ward.service.store.walk_audits(Vec::new(), 100).await.unwrap().1, []);
+}
+
+#[tokio::test]
 async fn a_report_is_made_when_the_day_and_the_time_for_its_charting_are_over() {
     let ward = charted().await;
     let reporter = reporter(&ward, TWO);

@@ -149,6 +149,17 @@ fn what_subscribers_are_told_is_valid_to_validators_that_are_not_ours() {
     assert!(sound, "{said}");
 }
 
+#[tokio::test]
+async fn what_is_told_of_who_did_what_is_valid_to_validators_that_are_not_ours() {
+    let folder = fresh("audit");
+    let all = crate::rest::audit::of_every_sort().await;
+    for (number, resource) in all.iter().enumerate() {
+        std::fs::write(folder.join(format!("{number}.json")), resource.to_string()).unwrap();
+    }
+    let (sound, said) = judged(&[&folder]);
+    assert!(sound, "{said}");
+}
+
 /// Resources with one fault each, and a part of what must be said of it.
 fn planted() -> [(&'static str, Value, &'static str); 17] {
     let report = |more: Value| {

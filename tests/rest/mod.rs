@@ -10,6 +10,7 @@
 )]
 
 mod access;
+pub(crate) mod audit;
 mod bundles;
 mod capability;
 mod entries;

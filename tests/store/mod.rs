@@ -9,6 +9,7 @@
 )]
 
 mod access;
+mod audit;
 mod conditional;
 mod documents;
 mod files;

@@ -48,6 +48,21 @@ async fn one_task_is_opened_when_care_is_due_and_updated_in_place() {
 }
 
 #[tokio::test]
+async fn what_the_service_writes_by_itself_is_recorded_as_its_own() {
+    let ward = Ward::with_patient().await;
+    ward.until("02:00").await;
+    ward.until("04:31").await;
+    let rows = ward.service.store.audits_after(i64::MIN, 1_000).await.unwrap();
+    let rows: Vec<_> = rows.into_iter().map(|found| found.row.audit().unwrap()).collect();
+    let own = rows.iter().filter(|row| row.by == terce::translate::audit::by::SERVICE);
+    let things: Vec<_> = own.flat_map(|row| &row.things).collect();
+    let written = |deed: &str, kind: &str| things.iter().any(|t| t.deed == deed && t.kind == kind);
+    assert!(written("create", "Task") && written("update", "Task") && written("create", "DetectedIssue"));
+    assert!(things.iter().all(|thing| thing.patient.is_some()));
+    assert_eq!(ward.service.store.walk_audits(Vec::new(), 100).await.unwrap().1, []);
+}
+
+#[tokio::test]
 async fn charting_closes_the_task_and_names_what_closed_it() {
     let ward = Ward::with_patient().await;
     ward.until("02:10").await;

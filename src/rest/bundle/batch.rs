@@ -13,7 +13,7 @@ use super::super::write::{self, Draft};
 use super::super::{Rest, json, patch as patching};
 use super::frame::Frame;
 use super::reply::{self, Fate};
-use super::{Address, Entry, Request, get, kind_of, patch, spread, with_resource};
+use super::{Address, Entry, Request, get, kind_of, patch, record_refused, spread, with_resource};
 use crate::access::Rights;
 use crate::store::{Batch, Precondition, StoreError, Token, Write};
 
@@ -46,6 +46,7 @@ pub(super) async fn run(edge: &Edge, ask: &Ask<'_>, body: &Bytes, frame: Frame) 
     let rest = &edge.rest;
     let collection = frame.sort == BundleType::Collection;
     let (with, bytes, who) = (rest.clone(), body.clone(), ask.who.clone());
+    let asked: Vec<Option<Request>> = frame.entries.iter().map(|e| e.request.clone()).collect();
     let deeds = spread(frame.entries, move |entry| deed(&with, &who, &bytes, collection, &entry)).await?;
     let mut fates: Vec<Option<Fate>> = Vec::with_capacity(deeds.len());
     let (mut writes, mut places, mut later) = (Vec::new(), Vec::new(), Vec::new());
@@ -68,6 +69,7 @@ pub(super) async fn run(edge: &Edge, ask: &Ask<'_>, body: &Bytes, frame: Frame) 
     let fates: Vec<Fate> = fates.into_iter().map(|f| f.unwrap_or(Fate::Refused(Refused::Failed))).collect();
     let refused = fates.iter().filter(|f| matches!(f, Fate::Refused(_))).count();
     rest.metrics.entries_refused(refused as u64);
+    record_refused(ask, &fates, |index| asked.get(index)?.as_ref());
     Ok(reply::text("batch-response", &fates))
 }
 
@@ -184,7 +186,7 @@ async fn commit(
         writes.iter().any(|w| w.precondition != Precondition::None).then(|| writes.clone());
     let bodies: Vec<Option<Vec<u8>>> =
         writes.iter().map(|w| if keep(w) { w.body.clone() } else { None }).collect();
-    let error = match rest.commit(Batch { now_us: ask.now_us, writes, ..Batch::default() }).await {
+    let error = match rest.commit(ask.act, Batch { now_us: ask.now_us, writes, ..Batch::default() }).await {
         Ok(committed) => {
             for (at, ((index, warnings), written)) in places.into_iter().zip(committed.written).enumerate() {
                 let body = bodies.get(at).cloned().flatten();
@@ -205,9 +207,10 @@ async fn commit(
             plain_places.push((index, found));
             continue;
         }
-        let rest = rest.clone();
+        let (rest, act) = (rest.clone(), ask.act.clone());
         apart.spawn(async move {
-            let committed = rest.commit(Batch { now_us, writes: vec![write], ..Batch::default() }).await;
+            let batch = Batch { now_us, writes: vec![write], ..Batch::default() };
+            let committed = rest.commit(&act, batch).await;
             (index, found, committed.map_err(Refused::from).and_then(write::first))
         });
     }
@@ -230,6 +233,7 @@ pub(super) fn write_of(error: &StoreError) -> Option<usize> {
         | StoreError::MultipleMatches { index }
         | StoreError::OtherId { index, .. } => Some(*index),
         StoreError::StaleGeneration { .. }
+        | StoreError::Moved
         | StoreError::Used
         | StoreError::TooLarge { .. }
         | StoreError::NoSpace
@@ -247,7 +251,7 @@ async fn one(edge: &Edge, ask: &Ask<'_>, deed: Deed) -> Result<Fate, Refused> {
     let rest = &edge.rest;
     let (written, body) = match deed {
         Deed::Amend { kind, id, sent, if_match } => {
-            write::amend(rest, kind, &id, &sent, if_match, ask.now_us).await?
+            write::amend(rest, ask, kind, &id, &sent, if_match).await?
         }
         Deed::Patch { kind, of, patch, if_match } => {
             let id = match of {

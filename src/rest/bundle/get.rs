@@ -10,7 +10,7 @@ use super::super::answer::FHIR_JSON;
 use super::super::ask::Ask;
 use super::super::edge::{self, Edge};
 use super::super::refused::Refused;
-use super::super::{access, text, types};
+use super::super::{access, audit, text, types};
 use super::Request;
 use super::reply::Fate;
 
@@ -33,7 +33,21 @@ pub(super) struct Found {
 /// Those of what is asked for.
 pub(super) async fn get(edge: &Edge, ask: &Ask<'_>, request: &Request) -> Result<Fate, Refused> {
     let headers = conditions(request)?;
-    let answer = edge::within(edge, &inner(ask, request, &headers)?).await?;
+    let inner = inner(ask, request, &headers)?;
+    let (before, path) = (ask.act.many(), inner.path.iter().map(AsRef::as_ref).collect::<Vec<&str>>());
+    let answered = answered(edge, &inner, request).await;
+    match &answered {
+        Ok(_) => {
+            let asked = format!("{} {}", request.method, request.url);
+            ask.act.of_entry(before, audit::interaction(&inner.method, &path), &asked);
+        }
+        Err(_) => ask.act.forget(before),
+    }
+    answered
+}
+
+async fn answered(edge: &Edge, inner: &Ask<'_>, request: &Request) -> Result<Fate, Refused> {
+    let answer = edge::within(edge, inner).await?;
     if answer.media != FHIR_JSON && !answer.body.is_empty() {
         return Err(Refused::NotAcceptable);
     }
@@ -90,6 +104,6 @@ fn inner<'a>(ask: &'a Ask<'_>, request: &'a Request, headers: &'a HeaderMap) -> 
     if !named && name != "metadata" && !name.starts_with('$') {
         return Err(wrong());
     }
-    let (base, who, now_us) = (ask.base, ask.who, ask.now_us);
-    Ok(Ask { method: Method::GET, path, query, headers, base, who, now_us })
+    let Ask { base, who, act, now_us, .. } = *ask;
+    Ok(Ask { method: Method::GET, path, query, headers, base, who, act, now_us })
 }

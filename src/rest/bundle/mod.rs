@@ -24,7 +24,7 @@ use super::body::Held;
 use super::edge::Edge;
 use super::refused::Refused;
 use super::types::{self, Kind};
-use super::{Outcome, limits, write};
+use super::{Outcome, audit, limits, write};
 use crate::access::Rights;
 
 /// One entry, before its resource is read.
@@ -65,6 +65,7 @@ enum Address<'a> {
 /// `POST /fhir`.
 pub(super) async fn post(edge: &Edge, ask: &Ask<'_>, held: Held) -> Outcome {
     let frame = frame::read(&held.bytes)?;
+    ask.act.is(if frame.sort == BundleType::Transaction { "transaction" } else { "batch" });
     let reply = match frame.sort {
         BundleType::Batch | BundleType::Collection => batch::run(edge, ask, &held.bytes, frame).await?,
         BundleType::Transaction => transaction::run(edge, ask, &held.bytes, frame).await?,
@@ -144,6 +145,19 @@ impl Request {
 
     fn if_match(&self) -> Result<Option<u64>, Refused> {
         self.if_match.as_deref().map(super::ask::if_match).transpose()
+    }
+}
+
+/// Has it recorded which entries were refused.
+fn record_refused<'r>(ask: &Ask<'_>, fates: &[reply::Fate], request: impl Fn(usize) -> Option<&'r Request>) {
+    for (index, fate) in fates.iter().enumerate() {
+        let reply::Fate::Refused(refused) = fate else { continue };
+        let (status, _) = refused.status_and_code();
+        // an entry of a collection does not say what it asks
+        let (verb, url) = request(index).map_or((HttpVerb::Put, ""), |r| (r.method, r.url.as_str()));
+        let path: Vec<&str> = url.split('?').next().unwrap_or_default().split('/').collect();
+        let method = axum::http::Method::from_bytes(verb.as_str().as_bytes()).unwrap_or_default();
+        ask.act.refused(audit::interaction(&method, &path), &format!("{method} {url}"), status);
     }
 }
 

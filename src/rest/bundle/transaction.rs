@@ -23,7 +23,7 @@ use super::super::{Rest, json, limits};
 use super::batch::write_of;
 use super::frame::Frame;
 use super::reply::{self, Fate};
-use super::{Address, Entry, Request, spread, with_resource};
+use super::{Address, Entry, Request, record_refused, spread, with_resource};
 use super::{get, patch};
 use crate::access::Rights;
 use crate::store::{Batch, Change, Precondition, StoreError, Write, Written};
@@ -62,7 +62,10 @@ pub(super) async fn run(edge: &Edge, ask: &Ask<'_>, body: &Bytes, frame: Frame) 
     check_addresses(&frame.entries)?;
     for _ in 0..limits::RETRIES {
         match attempt(edge, ask, body, &frame.entries).await? {
-            Some(fates) => return Ok(reply::text("transaction-response", &fates)),
+            Some(fates) => {
+                record_refused(ask, &fates, |index| frame.entries.get(index)?.request.as_ref());
+                return Ok(reply::text("transaction-response", &fates));
+            }
             // somebody wrote meanwhile what was not there, or was otherwise, when it was looked for
             None => continue,
         }
@@ -348,7 +351,7 @@ async fn commit(rest: &Rest, ask: &Ask<'_>, ready: &mut [Ready]) -> Result<Optio
     }
     let unmatched: Vec<bool> =
         writes.iter().map(|w| matches!(w.precondition, Precondition::Unmatched(_))).collect();
-    match rest.commit(Batch { now_us: ask.now_us, writes, ..Batch::default() }).await {
+    match rest.commit(ask.act, Batch { now_us: ask.now_us, writes, ..Batch::default() }).await {
         Ok(committed) => Ok(Some(committed.written)),
         Err(StoreError::Exists { index, .. }) if unmatched.get(index) == Some(&true) => Ok(None),
         Err(StoreError::VersionConflict { index, .. }) if ready.get(index).is_some_and(|r| r.amends) => {
@@ -390,6 +393,7 @@ async fn fates(
     for act in acts.iter().filter(|a| a.present) {
         let id = act.id.as_deref().unwrap_or_default();
         let there = edge.rest.store.document(act.kind.name, id).await?.ok_or(Refused::Failed)?;
+        ask.act.saw("read", &there);
         let resource = if with_resource(ask, act.kind.name) { resource(&there)? } else { None };
         let written = Written {
             kind: act.kind.name.into(),

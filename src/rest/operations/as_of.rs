@@ -97,6 +97,8 @@ pub(super) async fn compare(
             return Err(Refused::too_costly("comparedWith", why));
         }
     }
+    let patients: std::collections::BTreeSet<&str> = found.iter().map(|(p, _, _)| p.as_str()).collect();
+    ask.act.tells_of(patients.into_iter());
     let told: Vec<OfStay<'_>> =
         found.iter().map(|(patient, stay, difference)| OfStay { patient, stay, difference }).collect();
     if ask.wants("text/csv") {

@@ -103,7 +103,12 @@ pub(super) async fn care_gaps(edge: &Edge, ask: &Ask<'_>, id: Option<&str>, body
     let asked = gaps::Asked { measure, period, units: units.as_deref(), wanted: &statuses, now };
     let mut returned = Vec::new();
     for patient in patients(rest, &who, &asked).await? {
-        returned.extend(of_patient(rest, ask, &patient, &asked).await?);
+        let document = of_patient(rest, ask, &patient, &asked).await?;
+        // of whom it is asked is told, if only that there is nothing
+        if document.is_some() || matches!(who, Who::Patients(..)) {
+            ask.act.tells_of([patient.as_str()].into_iter());
+        }
+        returned.extend(document);
     }
     let mut answer = json!({ "resourceType": "Parameters" });
     if let Some(members) = answer.as_object_mut()

@@ -75,6 +75,9 @@ async fn report(rest: &Rest, ask: &Ask<'_>, id: &str, asked: Evaluate) -> Outcom
     let whom = asked.subject.clone().map_or(Whom::All, Whom::from);
     let scope = Scope { whom, unit: asked.unit.clone(), heard_until, ..Scope::default() };
     let wanted = as_of::Wanted { measure: id, who: &who, period };
+    if let Some(Asked::Patient(patient)) = asked.subject.as_ref().filter(|_| asked.as_of.is_some()) {
+        ask.act.tells_of([patient.as_str()].into_iter());
+    }
     if let Some(other) = asked.compared_with {
         // it names patients, and the documents of their care
         let told = ["Patient", "Encounter", "Procedure", "Observation"];
@@ -93,9 +96,10 @@ async fn report(rest: &Rest, ask: &Ask<'_>, id: &str, asked: Evaluate) -> Outcom
     }
     let made = match (asked.about, &asked.subject) {
         (_, Some(Asked::Patient(patient))) => {
+            ask.act.tells_of([patient.as_str()].into_iter());
             individual(rest, id, (patient, &asked), period, &scope, now).await?
         }
-        (Some(About::Each), _) => each(rest, id, &who, period, scope, now).await?,
+        (Some(About::Each), _) => each(rest, ask, id, &who, period, scope, now).await?,
         (Some(About::One | About::All) | None, _) => {
             let mut beside = Beside { smallest, ..Beside::default() };
             let counted = many(rest, &wanted, &asked, &mut beside, now).await?;
@@ -208,6 +212,7 @@ async fn received(rest: &Rest, source: &Source) -> Result<Option<i64>, Refused> 
 /// The report of many, with the report of each.
 async fn each(
     rest: &Rest,
+    ask: &Ask<'_>,
     id: &str,
     who: &Who,
     period: (NaiveDate, NaiveDate),
@@ -234,6 +239,7 @@ async fn each(
             continue;
         }
         whole.add(&tally, period.0, period.1, units.as_deref());
+        ask.act.tells_of([patient.as_str()].into_iter());
         let scope = Scope { whom: Whom::Patient(patient), ..scope.clone() };
         individuals.extend(measures::evaluate(id, &own, &site.rules, period, &scope, now));
     }

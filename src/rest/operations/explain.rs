@@ -44,6 +44,7 @@ pub(super) async fn explain(edge: &Edge, ask: &Ask<'_>, kind: &Kind, id: &str, b
         let why = "it is about a feed and not about a stay: there is no ledger behind it".to_owned();
         return Err(Refused::Unprocessable { at: kind.name.to_owned(), why });
     };
+    ask.act.tells_of([patient.as_str()].into_iter());
     let ledgers = rest.stays.ledgers(&patient, Instant::from_micros(ask.now_us)).await?;
     let stay = ledgers.iter().find(|l| l.stay == stay).ok_or_else(|| {
         let why = "the encounter is part of another stay; ask for the one that it is part of".to_owned();

@@ -27,6 +27,7 @@ pub(super) async fn ventilator_events(edge: &Edge, ask: &Ask<'_>, id: &str, body
     let rest = &edge.rest;
     let document = rest.store.document("Encounter", id).await?.ok_or(Refused::NotFound)?;
     let (Some(_), Some(patient)) = (document.body, document.patient) else { return Err(Refused::Gone) };
+    ask.act.tells_of([patient.as_str()].into_iter());
     let surveys = rest.stays.surveys(&patient, Instant::from_micros(ask.now_us)).await?;
     let found = surveys.iter().find(|s| s.stay.stay == id).ok_or_else(|| {
         let why = "the encounter is part of another stay; ask for the one that it is part of".to_owned();

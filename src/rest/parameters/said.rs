@@ -29,6 +29,52 @@ pub(in crate::rest) const TASK: &[Param] = &[
     own("due", Sort::Date, "Task.restriction.period.end", "Task-due", &[]),
 ];
 
+/// What is never said of an event here (altid, policy, site, the names and the roles of agents, the names of entities) is
+/// not searched by.
+pub(in crate::rest) const AUDIT_EVENT: &[Param] = &[
+    date("date", "AuditEvent.recorded", "AuditEvent-date").by(Index::Updated),
+    patient(
+        "patient",
+        "AuditEvent.agent.who.where(resolve() is Patient) | AuditEvent.entity.what.where(resolve() is Patient)",
+        "AuditEvent-patient",
+    ),
+    reference("agent", "AuditEvent.agent.who", "AuditEvent-agent", &[]),
+    reference("source", "AuditEvent.source.observer", "AuditEvent-source", &[]),
+    text("address", "AuditEvent.agent.network.address", "AuditEvent-address"),
+    reference(
+        "entity",
+        "AuditEvent.entity.what",
+        "AuditEvent-entity",
+        &[
+            "Procedure",
+            "Observation",
+            "Encounter",
+            "Patient",
+            "MedicationAdministration",
+            "Condition",
+            "DeviceUseStatement",
+            "Device",
+            "Location",
+            "Group",
+            "PlanDefinition",
+            "ConceptMap",
+            "ValueSet",
+            "CodeSystem",
+            "Measure",
+            "Subscription",
+            "Task",
+            "DetectedIssue",
+            "MeasureReport",
+        ],
+    ),
+    token("entity-role", "AuditEvent.entity.role", "AuditEvent-entity-role"),
+    token("entity-type", "AuditEvent.entity.type", "AuditEvent-entity-type"),
+    code("action", "AuditEvent.action", "AuditEvent-action", "http://hl7.org/fhir/audit-event-action"),
+    code("outcome", "AuditEvent.outcome", "AuditEvent-outcome", "http://hl7.org/fhir/audit-event-outcome"),
+    token("type", "AuditEvent.type", "AuditEvent-type"),
+    token("subtype", "AuditEvent.subtype", "AuditEvent-subtype"),
+];
+
 pub(in crate::rest) const SUBSCRIPTION: &[Param] = &[
     code("status", "Subscription.status", "Subscription-status", "http://hl7.org/fhir/subscription-status"),
     text("criteria", "Subscription.criteria", "Subscription-criteria"),

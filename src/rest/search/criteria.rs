@@ -210,7 +210,13 @@ impl Reader<'_> {
             Target::Here(kind, _) if types::kind(kind).is_some() && !may_be(param, kind) => {
                 Err(Refused::value(name, format!("expected {}/id or an id", param.targets.join("/id or "))))
             }
-            Target::Here(kind, id) => Ok(Named::Here(Some(kind.to_owned()), id.to_owned())),
+            Target::Here(kind, id) => {
+                let (kind, id) = (kind.to_owned(), id.to_owned());
+                Ok(match text.split_once("/_history/") {
+                    Some((_, version)) => Named::Version(kind, id, version.to_owned()),
+                    None => Named::Here(Some(kind), id),
+                })
+            }
             Target::Elsewhere if text.contains(':') => Ok(Named::Elsewhere(text.to_owned())),
             Target::Elsewhere | Target::Inside(_) => {
                 Err(Refused::value(name, "expected an id, Type/id or an address"))
@@ -231,6 +237,12 @@ fn is_type(modifier: &str) -> bool {
 }
 
 impl Criteria {
+    /// The patients whom a search of a type names.
+    pub(super) fn patients(&self, kind: &Kind) -> Vec<&str> {
+        let own = self.all.iter().flat_map(|criterion| criterion.patients(kind));
+        own.chain(self.links.iter().flat_map(Link::patients)).collect()
+    }
+
     /// Whether the patients that they ask for are none at all.
     pub(super) fn is_about_nobody(&self) -> bool {
         let about = self.all.iter().filter(|c| c.param.index == Index::Patient);
@@ -244,6 +256,20 @@ impl Criteria {
 }
 
 impl Criterion {
+    /// The patients whom it names, asked of a type.
+    pub(super) fn patients(&self, kind: &Kind) -> Vec<&str> {
+        let ids: Vec<&str> = if let Wanted::Reference(among) = &self.wanted {
+            among.iter().filter_map(|named| named.of("Patient")).collect()
+        } else if let (Wanted::Token(among), "Patient", Index::Id) =
+            (&self.wanted, kind.name, self.param.index)
+        {
+            among.iter().filter_map(|wanted| wanted.code.as_deref()).collect()
+        } else {
+            Vec::new()
+        };
+        ids.into_iter().filter(|id| is_id(id)).collect()
+    }
+
     /// Whether a document fits.
     pub(super) fn fits(&self, document: &Value, light: Light<'_>) -> bool {
         self.wanted.fits(&self.paths.find(document), Light { system: self.param.system, ..light })

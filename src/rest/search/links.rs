@@ -40,6 +40,16 @@ pub(super) struct Link {
     said: Box<Said>,
 }
 
+impl Link {
+    /// The patients whom it names.
+    pub(super) fn patients(&self) -> Vec<&str> {
+        match self.said.as_ref() {
+            Said::Criterion(criterion) => criterion.patients(self.other),
+            Said::Link(further) => further.patients(),
+        }
+    }
+}
+
 impl Reader<'_> {
     /// Reads `reference.parameter`, `reference:Type.parameter` or `_has:Type:reference:parameter`, which may go on so;
     /// none if it is none of them.

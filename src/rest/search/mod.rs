@@ -38,9 +38,14 @@ pub(super) async fn search(rest: &Rest, ask: &Ask<'_>, kind: &'static Kind, quer
     let zone = rest.stays.site().settings.zone;
     let reader = Reader { kind, strict: ask.strict(), zone, bases: &rest.own_bases };
     let criteria = reader.read(query)?;
-    let walker = Walker { rest, who: ask.who, kind, now_us: ask.now_us };
+    let walker = Walker { rest, base: ask.base, who: ask.who, kind, now_us: ask.now_us };
     let page = walker.page(&criteria).await?;
     let included = include::included(&walker, &criteria.controls, &page.rows).await?;
+    // a list of AuditEvents that made as many more would soon hold nothing else
+    let told = page.rows.iter().chain(&included).filter(|d| d.kind != types::AUDIT);
+    // who is asked for is told of, too, if only that there is nothing
+    let asked = criteria.patients(kind);
+    ask.act.found(told.filter_map(|d| d.patient.as_deref()).chain(asked));
     let bundle = Bundle { base: ask.base, kind, criteria: &criteria };
     bundle.text(&page, &included).map(|body| Answer::json(StatusCode::OK, body))
 }

@@ -12,14 +12,14 @@ use super::super::access::Who;
 use super::super::limits;
 use super::super::parameters::Index;
 use super::super::refused::Refused;
-use super::super::types::{Kind, Origin};
-use super::super::{Rest, text};
+use super::super::types::{self, Kind, Origin};
+use super::super::{Rest, audit, text};
 use super::controls::Cursor;
 use super::criteria::{Criteria, Criterion};
 use super::dates::{Prefix, Span};
 use super::rank::Rank;
-use super::wanted::{Coded, Light, Named, Wanted};
-use crate::store::{Among, Document, Listed, Order, OutcomeQuery, Query, Token};
+use super::wanted::{Coded, Light, Wanted};
+use crate::store::{self, Among, Document, Listed, Order, OutcomeQuery, Query, Token};
 
 /// One page.
 #[derive(Debug, Default)]
@@ -38,6 +38,8 @@ pub(super) struct Page {
 pub(super) struct Walker<'a> {
     /// The service.
     pub(super) rest: &'a Rest,
+    /// Its address as the client calls it.
+    pub(super) base: &'a str,
     /// Who asks.
     pub(super) who: &'a Who,
     /// The type that is searched.
@@ -60,6 +62,8 @@ impl Walker<'_> {
         };
         let extra = super::definitions(self.rest, self.kind.name).await?;
         let by_change = match criteria.controls.sort.as_slice() {
+            // who looks through what was done begins with what was done last
+            [] if self.is_audit() => Some(Order::NewestFirst),
             [] => Some(Order::OldestFirst),
             [key] if key.param.index == Index::Updated => {
                 Some(if key.descending { Order::NewestFirst } else { Order::OldestFirst })
@@ -85,6 +89,26 @@ impl Walker<'_> {
         Ok(rows.into_iter().map(|row| row.document).collect())
     }
 
+    fn is_audit(&self) -> bool {
+        self.kind.name == types::AUDIT
+    }
+
+    /// A part of the list of documents.
+    async fn listed(&self, query: Query) -> Result<store::Page, Refused> {
+        match self.is_audit() {
+            true => audit::page(self.rest, self.base, &query).await,
+            false => Ok(self.rest.store.search(query).await?),
+        }
+    }
+
+    /// The version that has a place among all changes.
+    async fn document_at(&self, place: i64) -> Result<Option<Document>, Refused> {
+        match self.is_audit() {
+            true => audit::document_at(self.rest, self.base, place).await,
+            false => Ok(self.rest.store.document_at(place).await?),
+        }
+    }
+
     /// A page in the order of the last change.
     async fn in_place(
         &self,
@@ -105,7 +129,7 @@ impl Walker<'_> {
         let more = loop {
             // one more than is wanted tells whether there is a next page
             let limit = if all.is_empty() { controls.rows + 1 } else { limits::LOOKED_AT_ONCE };
-            let page = self.rest.store.search(Query { after, as_of, limit, ..query.clone() }).await?;
+            let page = self.listed(Query { after, as_of, limit, ..query.clone() }).await?;
             (after, as_of) = (page.next, Some(page.as_of));
             looked_at += page.documents.len();
             rows.extend(self.fitting(page.documents, all.clone()).await?);
@@ -143,7 +167,7 @@ impl Walker<'_> {
             None => None,
             Some(cursor) => match extra.iter().find(|e| e.place == cursor.place) {
                 Some(extra) => Some(extra.document.clone()),
-                None => self.rest.store.document_at(cursor.place).await?,
+                None => self.document_at(cursor.place).await?,
             },
         };
         let (rows, as_of) = self.all_of(Query { as_of, ..query }, all, extra).await?;
@@ -152,7 +176,7 @@ impl Walker<'_> {
         for row in rows {
             // sorted as it was when the first page was answered, or it would move between pages
             let was = if row.place > 0 && row.place != row.document.seq {
-                self.rest.store.document_at(row.place).await?
+                self.document_at(row.place).await?
             } else {
                 None
             };
@@ -186,7 +210,7 @@ impl Walker<'_> {
         let (mut after, mut as_of, mut looked_at) = (None, query.as_of, 0);
         loop {
             let limit = limits::LOOKED_AT_ONCE;
-            let page = self.rest.store.search(Query { after, as_of, limit, ..query.clone() }).await?;
+            let page = self.listed(Query { after, as_of, limit, ..query.clone() }).await?;
             looked_at += page.documents.len();
             if looked_at > limits::SORTED {
                 let (most, kind) = (limits::SORTED, self.kind.name);
@@ -205,7 +229,7 @@ impl Walker<'_> {
 
     /// How many fit; none if there are too many to look at.
     async fn counted(&self, query: Query, all: Arc<Vec<Criterion>>) -> Result<Option<u64>, Refused> {
-        if all.is_empty() && query.among == Among::All {
+        if all.is_empty() && query.among == Among::All && !self.is_audit() {
             return Ok(Some(self.rest.store.count(self.kind.name).await?));
         }
         match self.all_of(Query { order: Order::OldestFirst, ..query }, all, Vec::new()).await {
@@ -299,11 +323,7 @@ pub(super) fn fits(document: &Document, all: &[Criterion], light: Light<'_>) -> 
 /// The ids that a reference may have, if it can have no others.
 pub(super) fn ids(wanted: &Wanted, kind: &str) -> Option<Vec<String>> {
     let Wanted::Reference(among) = wanted else { return None };
-    let id = |named: &Named| match named {
-        Named::Here(Some(of), id) if of == kind => Some(id.clone()),
-        Named::Here(..) | Named::Elsewhere(_) => None,
-    };
-    among.iter().map(id).collect()
+    among.iter().map(|named| named.of(kind).map(str::to_owned)).collect()
 }
 
 /// The times within which the last change of what fits must lie.

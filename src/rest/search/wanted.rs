@@ -57,8 +57,20 @@ pub(super) struct Coded {
 pub(super) enum Named {
     /// A document of this server: its type if it is said, and its id.
     Here(Option<String>, String),
+    /// A version of one, with its type: what refers to another version, or to none, does not fit.
+    Version(String, String, String),
     /// What has this address.
     Elsewhere(String),
+}
+
+impl Named {
+    /// The id, if it names what is of a type.
+    pub(super) fn of(&self, kind: &str) -> Option<&str> {
+        match self {
+            Named::Here(Some(of), id) | Named::Version(of, id, _) if of == kind => Some(id),
+            Named::Here(..) | Named::Version(..) | Named::Elsewhere(_) => None,
+        }
+    }
 }
 
 /// What comparing needs to know.
@@ -190,7 +202,11 @@ fn refers(value: &Value, among: &[Named], bases: &Bases) -> bool {
         (Named::Here(kind, id), Target::Here(found_kind, found_id)) => {
             kind.as_deref().is_none_or(|k| k == found_kind) && id == found_id
         }
+        (Named::Version(kind, id, version), Target::Here(found_kind, found_id)) => {
+            let found_version = bare.split_once("/_history/").map(|(_, version)| version);
+            kind == found_kind && id == found_id && found_version == Some(version)
+        }
         (Named::Elsewhere(address), _) => address == text || (canonical && address == bare),
-        (Named::Here(..), Target::Inside(_) | Target::Elsewhere) => false,
+        (Named::Here(..) | Named::Version(..), Target::Inside(_) | Target::Elsewhere) => false,
     })
 }

@@ -355,6 +355,11 @@ pub const ELEMENTS: &[Elements] = &[
         ],
     },
     Elements {
+        kind: "AuditEvent",
+        mandatory: &["type", "recorded", "agent", "source"],
+        summary: &["type", "subtype", "action", "recorded", "outcome", "outcomeDesc", "purposeOfEvent"],
+    },
+    Elements {
         kind: "OperationDefinition",
         mandatory: &["name", "status", "kind", "code", "system", "type", "instance"],
         summary: &[

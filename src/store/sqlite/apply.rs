@@ -7,10 +7,11 @@ use uuid::{NoContext, Timestamp, Uuid};
 
 use super::concern::Soil;
 use super::sums::{self, Deltas};
-use super::{derived, names, read};
+use super::{audit, derived, names, read};
 use crate::store::sums::add;
 use crate::store::{
-    Batch, Change, Committed, Grant, OutcomeRow, Precondition, StoreError, Token, Write, Written, limits, sql,
+    Batch, ChainHead, Change, Committed, Grant, OutcomeRow, Precondition, StoreError, Thing, Token, Write,
+    Written, limits, sql,
 };
 
 /// Why a batch is not applied.
@@ -38,12 +39,15 @@ pub(super) struct Group<'c> {
     deltas: Deltas,
     /// The latest instant at which any of the batches was received.
     latest_us: i64,
+    /// The end of the chain of audit rows; none: nothing is added to it.
+    chain: Option<ChainHead>,
 }
 
 impl<'c> Group<'c> {
     pub(super) fn begin(conn: &'c Connection) -> rusqlite::Result<Group<'c>> {
         let seq = conn.prepare_cached(sql::SEQ)?.query_row([], |r| r.get(0))?;
-        Ok(Group { conn, seq, documents: BTreeMap::new(), deltas: Deltas::new(), latest_us: i64::MIN })
+        let (documents, deltas) = (BTreeMap::new(), Deltas::new());
+        Ok(Group { conn, seq, documents, deltas, latest_us: i64::MIN, chain: None })
     }
 
     /// Applies one batch; if it is refused, nothing of it remains.
@@ -52,7 +56,12 @@ impl<'c> Group<'c> {
         if guarded {
             run(self.conn, "SAVEPOINT batch", [])?;
         }
+        if self.chain.is_none() && !batch.audits.is_empty() {
+            self.chain = Some(audit::last(self.conn)?);
+        }
         let mut applying = Applying {
+            chain: self.chain,
+            about: Vec::new(),
             conn: self.conn,
             now_us: batch.now_us,
             seq: self.seq,
@@ -65,6 +74,7 @@ impl<'c> Group<'c> {
             Ok(_) => {
                 self.seq = applying.seq;
                 self.latest_us = self.latest_us.max(batch.now_us);
+                self.chain = applying.chain;
                 for (kind, more) in applying.documents {
                     *self.documents.entry(kind.to_owned()).or_default() += more;
                 }
@@ -99,6 +109,9 @@ impl<'c> Group<'c> {
         if self.latest_us > seen.map_or(none, |seen| seen.saturating_add(limits::SEEN_STEP_US)) {
             run(self.conn, sql::SEE, [self.latest_us, self.seq])?;
         }
+        if let Some(head) = self.chain {
+            audit::set_last(self.conn, head)?;
+        }
         run(self.conn, sql::SET_SEQ, [self.seq])
     }
 }
@@ -108,6 +121,7 @@ impl<'c> Group<'c> {
 fn may_be_refused(batch: &Batch) -> bool {
     !batch.reconciled.is_empty()
         || batch.grant.is_some()
+        || !batch.rests_on.is_empty()
         || batch.writes.iter().any(|w| w.precondition != Precondition::None)
 }
 
@@ -120,6 +134,10 @@ pub(super) struct Applying<'c, 'b> {
     documents: BTreeMap<&'b str, i64>,
     /// What stays contribute more or less because of it.
     pub(super) deltas: Deltas,
+    /// The end of the chain of audit rows.
+    chain: Option<ChainHead>,
+    /// The patient of each write, as far as one is known; empty where nobody asks.
+    about: Vec<Option<String>>,
 }
 
 /// The newest version of a document, without its body.
@@ -152,6 +170,12 @@ impl<'b> Applying<'_, 'b> {
     }
 
     fn batch(&mut self, batch: &'b Batch, digests: &[u64]) -> Result<Committed, Stop> {
+        for (kind, id, version) in &batch.rests_on {
+            let head = self.head(kind, id)?.filter(|h| h.alive);
+            if head.is_none_or(|h| h.version.cast_unsigned() != *version) {
+                return Err(Stop::Refused(StoreError::Moved));
+            }
+        }
         for reconciled in &batch.reconciled {
             derived::reconcile(self, reconciled)?;
         }
@@ -163,6 +187,7 @@ impl<'b> Applying<'_, 'b> {
             written.push(self.write(index, write, *digest)?);
         }
         self.soil()?;
+        self.audit(batch, &written)?;
         if let Some(beat) = &batch.heartbeat {
             run(self.conn, sql::BEAT, params![beat.source, beat.us, beat.cursor])?;
         }
@@ -173,6 +198,23 @@ impl<'b> Applying<'_, 'b> {
             run(self.conn, sql::SET_MARK, params![mark_name(name), value])?;
         }
         Ok(Committed { written })
+    }
+
+    /// Adds what the batch says of itself to the chain.
+    fn audit(&mut self, batch: &Batch, written: &[Written]) -> rusqlite::Result<()> {
+        for act in &batch.audits {
+            let Some(head) = self.chain else { return Ok(()) };
+            let next = if act.of_writes {
+                let mut act = act.clone();
+                let about = std::mem::take(&mut self.about);
+                act.things.extend(batch.writes.iter().zip(written).zip(about).map(thing));
+                audit::add(self.conn, head, self.now_us, &act)?
+            } else {
+                audit::add(self.conn, head, self.now_us, act)?
+            };
+            self.chain = Some(next);
+        }
+        Ok(())
     }
 
     fn grant(&self, grant: &Grant) -> Result<(), Stop> {
@@ -195,11 +237,16 @@ impl<'b> Applying<'_, 'b> {
             }
             Target::Settled(Some(id)) => {
                 let head = self.head(&write.kind, &id)?;
+                self.concerns(write, &id, head.as_ref())?;
                 return Ok(unchanged(write, id, head.as_ref()));
             }
-            Target::Settled(None) => return Ok(unchanged(write, String::new(), None)),
+            Target::Settled(None) => {
+                self.concerns(write, "", None)?;
+                return Ok(unchanged(write, String::new(), None));
+            }
         };
         meets(index, &write.precondition, &id, head.as_ref())?;
+        self.concerns(write, &id, head.as_ref())?;
         let alive = head.as_ref().filter(|h| h.alive);
         let same = match (&write.body, alive) {
             (None, alive) => alive.is_none(),
@@ -207,6 +254,16 @@ impl<'b> Applying<'_, 'b> {
             (Some(body), Some(head)) => head.digest == digest && self.body(head.seq)?.as_ref() == Some(body),
         };
         if same { Ok(unchanged(write, id, head.as_ref())) } else { Ok(self.put(write, id, head, digest)?) }
+    }
+
+    /// Notes whom a write is about, if that is recorded.
+    fn concerns(&mut self, write: &Write, id: &str, head: Option<&Head>) -> rusqlite::Result<()> {
+        if self.chain.is_some() {
+            let (patient, encounter) = links(write, id, head);
+            let owner = self.owner(patient, encounter)?;
+            self.about.push(owner);
+        }
+        Ok(())
     }
 
     fn target(&self, index: usize, write: &Write) -> Result<Target, Stop> {
@@ -363,6 +420,17 @@ impl<'b> Applying<'_, 'b> {
         }
         Ok(())
     }
+}
+
+/// What is recorded of a write.
+fn thing(((write, written), patient): ((&Write, &Written), Option<String>)) -> Thing {
+    let Written { kind, id, version, .. } = written.clone();
+    let deed = match (written.change, &write.body) {
+        (Change::Created, _) => "create",
+        (Change::Deleted, _) | (Change::Unchanged, None) => "delete",
+        (Change::Updated | Change::Unchanged, _) => "update",
+    };
+    Thing { deed: deed.into(), kind, id, version, patient, ..Thing::default() }
 }
 
 /// Whether a document is as the precondition says.

@@ -1,6 +1,7 @@
 //! SQLite: one thread writes, a few connections read, one more copies the log into the file.
 
 mod apply;
+mod audit;
 mod concern;
 mod derived;
 mod fault;
@@ -21,8 +22,9 @@ use self::fault::Health;
 use self::readers::Readers;
 use self::writer::{Job, Writer};
 use super::{
-    Batch, Changes, Committed, Counts, Derived, Document, DoubtRow, Doubts, Page, Past, PastQuery, Query,
-    Shares, SourceRow, StayQuery, StayRow, StoreError, Subject, Summed, SumsQuery, Token, TokenRow, limits,
+    Audit, AuditFound, AuditQuery, AuditRow, Batch, Break, ChainHead, Changes, Committed, Counts, Derived,
+    Document, DoubtRow, Doubts, Page, Past, PastQuery, Query, Shares, SourceRow, StayQuery, StayRow,
+    StoreError, Subject, Summed, SumsQuery, Token, TokenRow, limits,
 };
 
 /// A handle on a SQLite database. The writer ends when the last handle is dropped.
@@ -61,9 +63,11 @@ impl Sqlite {
         }
         self.health.check()?;
         let digests = batch.writes.iter().map(|w| w.body.as_deref().map_or(0, apply::digest)).collect();
-        let committed =
-            self.hand_over(|reply| Job::Commit(writer::Pending { batch, digests, bytes, reply })).await;
-        if committed.is_ok() {
+        // of what was only recorded nobody need know
+        let tells = !batch.writes.is_empty() || !batch.reconciled.is_empty();
+        let pending = |reply| Job::Commit(Box::new(writer::Pending { batch, digests, bytes, reply }));
+        let committed = self.hand_over(pending).await;
+        if tells && committed.is_ok() {
             self.changed.send_replace(());
         }
         committed
@@ -271,6 +275,41 @@ impl Sqlite {
 
     pub(super) async fn instance(&self) -> Result<String, StoreError> {
         Ok(self.read(|conn| read::meta(conn, open::INSTANCE)).await?.unwrap_or_default())
+    }
+
+    pub(super) async fn audits(&self, query: AuditQuery) -> Result<Vec<AuditRow>, StoreError> {
+        self.read(move |conn| audit::audits(conn, &query)).await
+    }
+
+    pub(super) async fn audits_after(
+        &self,
+        number: i64,
+        limit: usize,
+    ) -> Result<Vec<AuditFound>, StoreError> {
+        self.read(move |conn| audit::found(conn, number, limit)).await
+    }
+
+    pub(super) async fn audit_head(&self) -> Result<ChainHead, StoreError> {
+        self.read(audit::last).await
+    }
+
+    pub(super) async fn walk_audits(
+        &self,
+        heads: Vec<ChainHead>,
+        rows: usize,
+    ) -> Result<(ChainHead, Vec<Break>), StoreError> {
+        self.read(move |conn| audit::walk(conn, heads, rows)).await
+    }
+
+    pub(super) async fn retire_audits(
+        &self,
+        before_us: i64,
+        limit: usize,
+        now_us: i64,
+        audit: Audit,
+    ) -> Result<u64, StoreError> {
+        self.health.check()?;
+        self.on_writer(move |conn| audit::retire(conn, before_us, limit, now_us, audit)).await
     }
 
     pub(super) async fn counts(&self) -> Result<Counts, StoreError> {

@@ -20,11 +20,12 @@ const APPLICATION_ID: i32 = 0x7465_7263;
 pub(super) const INSTANCE: &str = "instance";
 
 /// What makes the schema, in order; never changed once released, only added to.
-const MIGRATIONS: [&str; 4] = [
+const MIGRATIONS: [&str; 5] = [
     include_str!("migrations/0001_first.sql"),
     include_str!("migrations/0002_access.sql"),
     include_str!("migrations/0003_sums.sql"),
     include_str!("migrations/0004_places.sql"),
+    include_str!("migrations/0005_audit.sql"),
 ];
 
 /// What a connection is for.

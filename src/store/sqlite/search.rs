@@ -9,20 +9,20 @@ use crate::store::{
 
 /// A condition composed of fixed text and parameters.
 #[derive(Default)]
-struct Where<'q> {
-    text: String,
-    values: Vec<&'q dyn ToSql>,
+pub(super) struct Where<'q> {
+    pub(super) text: String,
+    pub(super) values: Vec<&'q dyn ToSql>,
 }
 
 impl<'q> Where<'q> {
     /// Adds `condition`, in which `?` stands for the value.
-    fn and(&mut self, condition: &str, value: &'q dyn ToSql) {
+    pub(super) fn and(&mut self, condition: &str, value: &'q dyn ToSql) {
         self.values.push(value);
         self.add(&condition.replace('?', &format!("?{}", self.values.len())));
     }
 
     /// Adds that `column` is one of the values; no values: no condition.
-    fn among(&mut self, column: &str, values: &'q [String]) {
+    pub(super) fn among(&mut self, column: &str, values: &'q [String]) {
         let mut places = String::new();
         for value in values {
             self.values.push(value);

@@ -17,7 +17,7 @@ use crate::store::{Batch, Committed, StoreError, limits};
 /// What the writer is asked for.
 pub(super) enum Job {
     /// Store a batch.
-    Commit(Pending),
+    Commit(Box<Pending>),
     /// Run something between two transactions; it answers for itself.
     Run(Box<dyn FnOnce(&Connection) + Send>),
     /// End, after what has been asked for already.
@@ -62,7 +62,7 @@ impl Writer {
         while let Some(job) = next.take().or_else(|| self.queue.blocking_recv()) {
             match job {
                 Job::Commit(first) => {
-                    let (group, other) = self.gather(first);
+                    let (group, other) = self.gather(*first);
                     next = other;
                     self.commit(group);
                 }
@@ -87,7 +87,7 @@ impl Writer {
             match self.queue.try_recv() {
                 Ok(Job::Commit(pending)) => {
                     bytes += pending.bytes;
-                    group.push(pending);
+                    group.push(*pending);
                 }
                 Ok(other) => return (group, Some(other)),
                 Err(_) => break,

@@ -14,6 +14,8 @@ mod progress;
 pub use hook::{Content, Hook, Level, hook, submitted, with_status};
 pub use progress::{Event, Pending, Progress};
 
+use serde::{Deserialize, Serialize};
+
 use super::BASE;
 
 /// The canonical base of what the backport guide defines.
@@ -31,6 +33,35 @@ pub fn concerns(kind: &str) -> bool {
 /// The canonical address of the topic of a type.
 pub fn topic(name: &str) -> String {
     format!("{BASE}/SubscriptionTopic/{name}")
+}
+
+/// Who wrote a Subscription last, and so is who is told.
+#[derive(Clone, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+pub struct Subscriber {
+    /// The client's id; none: anybody, the service was open.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub client: Option<String>,
+    /// The server whose token it held; none: one of this service.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub issuer: Option<String>,
+}
+
+impl Subscriber {
+    /// As it was stored; none if it was not.
+    pub fn read(text: &str) -> Option<Self> {
+        serde_json::from_str(text).ok()
+    }
+
+    /// As it is stored.
+    pub fn write(&self) -> String {
+        // nothing in it can fail to be JSON
+        serde_json::to_string(self).unwrap_or_default()
+    }
+}
+
+/// Under which name the store keeps the [`Subscriber`] of a Subscription.
+pub fn subscriber_mark(id: &str) -> String {
+    format!("subscriber.{id}")
 }
 
 /// Under which name the store keeps the [`Progress`] of a Subscription.

@@ -161,3 +161,11 @@ fn check_prints_who_may_do_what_and_what_cannot_be() {
     assert_eq!(code, Some(2));
     assert!(wrong.contains("register who may in [[client]] or [[issuer]]"), "{wrong}");
 }
+
+#[test]
+fn who_is_registered_is_accountable_for_what_it_reads() {
+    let folder = folder();
+    let text = format!("public_base = \"https://terce.example/fhir\"\n{CLIENT}[audit]\nreads = false\n");
+    let errors = parsed(folder.path(), &text).unwrap_err();
+    assert!(errors.iter().any(|e| e.contains("audit.reads: ")), "{errors:?}");
+}

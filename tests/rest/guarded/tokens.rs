@@ -59,6 +59,40 @@ async fn a_registered_client_gets_a_token_with_either_key_and_uses_it() {
     }
 }
 
+#[tokio::test]
+async fn who_asked_for_a_token_is_recorded_whether_it_got_one_or_not() {
+    let keys = keyring();
+    let guarded = guarded(&keys).await;
+    let assertion = keys.rsa.token(json!({}), &guarded.claims("feed"));
+    assert_eq!(guarded.ask_token(&assertion, "system/Procedure.cr").await.status, 200);
+    // once more, under another key, for what is not registered, and by nobody
+    assert_eq!(guarded.ask_token(&assertion, "system/Procedure.cr").await.status, 401);
+    let foreign = keys.others.token(json!({}), &guarded.claims("feed"));
+    assert_eq!(guarded.ask_token(&foreign, "system/Procedure.cr").await.status, 401);
+    let assertion = keys.rsa.token(json!({}), &guarded.claims("feed"));
+    assert_eq!(guarded.ask_token(&assertion, "system/Patient.rs").await.status, 400);
+    assert_eq!(guarded.ask_token("no.assertion.atall", "system/Patient.rs").await.status, 401);
+    let rows = guarded.service.store.audits_after(i64::MIN, 100).await.unwrap();
+    let told: Vec<String> = rows
+        .iter()
+        .map(|found| {
+            assert!(!String::from_utf8_lossy(&found.row.body).contains(&assertion));
+            let row = found.row.audit().unwrap();
+            format!("{} {} {} {} {}", row.deed, row.status, row.by, row.who, row.from)
+        })
+        .collect();
+    assert_eq!(
+        told,
+        [
+            "login 200 client feed 127.0.0.1",
+            "login 401 unknown feed 127.0.0.1",
+            "login 401 unknown feed 127.0.0.1",
+            "login 400 unknown feed 127.0.0.1",
+            "login 401 unknown  127.0.0.1",
+        ]
+    );
+}
+
 /// An assertion, made at the moment it is sent.
 type Made<'a> = Box<dyn Fn() -> String + 'a>;
 

@@ -1,0 +1,183 @@
+//! Searching what was done, and what is recorded of searching.
+
+use serde_json::json;
+
+use super::super::{Service, procedure, with};
+use super::{asked, deed_of, entities, entries};
+
+#[tokio::test]
+async fn a_query_is_recorded_as_it_was_asked_by_get_and_by_post() {
+    let service = Service::new().await;
+    service.get("/fhir/Task?patient=p1&x='%20OR%201").await;
+    let event = &service.audited("?_count=1").await[0];
+    assert_eq!(asked(event).unwrap(), "GET /fhir/Task?patient=p1&x='%20OR%201");
+    let form = [("content-type", "application/x-www-form-urlencoded")];
+    service.ask("POST", "/fhir/Task/_search?_count=3", &form, "patient=p%31").await;
+    let event = &service.audited("?_count=1").await[0];
+    assert_eq!(deed_of(event), ("search-type", "E", "0"));
+    assert_eq!(asked(event).unwrap(), "POST /fhir/Task/_search?_count=3\n\npatient=p%31");
+}
+
+#[tokio::test]
+async fn a_search_is_an_event_for_each_patient_of_whom_something_was_found() {
+    let service = Service::new().await;
+    for (id, patient) in [("a", "p1"), ("b", "p2"), ("c", "p1")] {
+        let subject = json!({ "id": id, "subject": { "reference": format!("Patient/{patient}") } });
+        service.put(&format!("/fhir/Procedure/{id}"), &with(procedure(), subject)).await;
+    }
+    service.get("/fhir/Procedure").await;
+    let events = service.audited("?subtype=search-type").await;
+    let about: Vec<_> = events.iter().map(|e| entities(e, "1")).collect();
+    assert_eq!(about, [["Patient/p1"], ["Patient/p2"]]);
+    for event in &events {
+        assert_eq!((asked(event).as_deref(), entities(event, "4").len()), (Some("GET /fhir/Procedure"), 0));
+        assert_eq!(
+            event["meta"]["profile"][0],
+            "https://profiles.ihe.net/ITI/BALP/StructureDefinition/IHE.BasicAudit.PatientQuery"
+        );
+        assert_eq!(
+            service.get(&format!("/fhir/AuditEvent/{}", event["id"].as_str().unwrap())).await.json(),
+            *event
+        );
+    }
+    service.get("/fhir/Procedure/a/_history").await;
+    assert_eq!(service.audited("?subtype=history-instance&patient=p1").await.len(), 1);
+}
+
+#[tokio::test]
+async fn events_are_found_by_what_r4_has_for_it_page_by_page() {
+    let service = Service::new().await;
+    for id in ["a", "b", "c"] {
+        service.put(&format!("/fhir/Procedure/{id}"), &with(procedure(), json!({ "id": id }))).await;
+    }
+    service.delete("/fhir/Procedure/b").await;
+    let interaction = "http://hl7.org/fhir/restful-interaction";
+    for (query, wanted) in [
+        ("?patient=p1", 4),
+        ("?patient=Patient/p1", 4),
+        ("?patient:Patient=p1,other", 4),
+        ("?patient=p2", 0),
+        ("?entity=Patient/p1", 4),
+        ("?entity=Procedure/b", 2),
+        ("?entity=Procedure/b/_history/1", 1),
+        ("?entity=Procedure/none,Procedure/c", 1),
+        ("?action=D", 1),
+        ("?action=C,D&entity=Procedure/b", 2),
+        ("?outcome=0&action=C", 3),
+        ("?outcome=4&action=C", 0),
+        ("?type=rest&subtype=delete", 1),
+        (&format!("?subtype={interaction}|delete"), 1),
+        ("?subtype=other|delete", 0),
+        ("?address=127.&action=D", 1),
+        ("?address=10.&action=D", 0),
+        ("?date=2026-03-01&patient=p1", 4),
+        ("?date=ge2026-03-01T12:00:00Z&date=lt2026-03-02&patient=p1", 4),
+        ("?date=lt2026-03-01&patient=p1", 0),
+        ("?_lastUpdated=gt2026-03-01&patient=p1", 0),
+        ("?_id=1", 1),
+        ("?_id=1,2", 2),
+        ("?_id=999", 0),
+        ("?_id=x", 0),
+        ("?_sort=-date&patient=p1", 4),
+        ("?_sort=action&patient=p1", 4),
+        ("?date=ne2026&patient=p1", 0),
+        ("?entity:missing=false&action=D", 1),
+        ("?entity:Procedure=b&action=C,D", 2),
+        ("?entity-role=4&patient=p1", 4),
+        ("?source:identifier=urn:ietf:rfc:3986%7C&action=D", 1),
+        ("?agent:identifier=nobody&patient=p1", 0),
+        ("?_profile=https://profiles.ihe.net/ITI/BALP/StructureDefinition/IHE.BasicAudit.PatientDelete", 1),
+        // what is not known is left out, as of every type
+        ("?agent-name=x&patient=p1", 4),
+    ] {
+        let found = service.audited(query).await;
+        // what was asked here before is found as well
+        let acts = found.iter().filter(|e| e["resourceType"] == "AuditEvent" && e["action"] != "E");
+        let found = acts.count();
+        assert_eq!(found, wanted, "{query}");
+    }
+    let mut seen = Vec::new();
+    let mut next = "/fhir/AuditEvent?patient=p1&_count=3".to_owned();
+    loop {
+        let page = service.get(&next).await.json();
+        seen.extend(entries(&page).iter().map(|e| e["id"].as_str().unwrap().to_owned()));
+        let link = page["link"].as_array().unwrap().iter().find(|l| l["relation"] == "next");
+        let Some(link) = link else { break };
+        next = link["url"].as_str().unwrap().strip_prefix("http://ward.example").unwrap().to_owned();
+    }
+    // what was asked meanwhile about the patient is newer than the first page
+    assert_eq!(seen.iter().rev().take(4).collect::<Vec<_>>(), ["1", "2", "3", "4"]);
+    let sorted = seen.windows(2).all(|two| two[0].parse::<u64>().unwrap() > two[1].parse::<u64>().unwrap());
+    assert!(sorted, "{seen:?}");
+    for (refused, status) in [
+        ("?subject=Patient/p1", 400),
+        ("?date=yesterday", 400),
+        ("?patient=a%20b", 400),
+        ("?_count=x", 400),
+        ("?_cursor=x", 400),
+        ("?_sort=agent-name", 400),
+        ("?entity:near=x", 400),
+        ("/none", 404),
+        ("/0", 404),
+        ("/1-1", 404),
+        ("/99999", 404),
+        ("/1/_history/2", 404),
+    ] {
+        assert_eq!(service.get(&format!("/fhir/AuditEvent{refused}")).await.status, status, "{refused}");
+    }
+    let strict = [("prefer", "handling=strict")];
+    assert_eq!(service.ask("GET", "/fhir/AuditEvent?agent-name=x", &strict, "").await.status, 400);
+    let one = service.get("/fhir/AuditEvent/1").await;
+    assert_eq!((one.id().as_str(), one.header("etag")), ("1", "W/\"1\""));
+    assert_eq!(service.get("/fhir/AuditEvent/1/_history/1").await.json(), one.json());
+    let history = service.get("/fhir/AuditEvent/1/_history").await.json();
+    assert_eq!((entries(&history), &history["type"]), (vec![one.json()], &json!("history")));
+}
+
+#[tokio::test]
+async fn one_page_goes_on_inside_what_one_request_did() {
+    let service = Service::new().await;
+    let entry = |n: usize| {
+        json!({ "request": { "method": "PUT", "url": format!("Procedure/x{n}") },
+            "resource": with(procedure(), json!({ "id": format!("x{n}") })) })
+    };
+    let sent =
+        json!({ "resourceType": "Bundle", "type": "batch", "entry": (0..7).map(entry).collect::<Vec<_>>() });
+    service.post("/fhir", &sent).await;
+    let mut next = "/fhir/AuditEvent?subtype=create&_count=3".to_owned();
+    let mut seen = Vec::new();
+    for pages in 1.. {
+        let page = service.get(&next).await.json();
+        seen.extend(entries(&page).iter().map(|e| e["id"].as_str().unwrap().to_owned()));
+        match page["link"].as_array().unwrap().iter().find(|l| l["relation"] == "next") {
+            Some(link) => {
+                next = link["url"].as_str().unwrap().strip_prefix("http://ward.example").unwrap().to_owned();
+            }
+            None => {
+                assert_eq!(pages, 3);
+                break;
+            }
+        }
+    }
+    assert_eq!(seen, ["1-1", "1-2", "1-3", "1-4", "1-5", "1-6", "1-7"]);
+}
+
+#[tokio::test]
+async fn who_reads_the_audit_is_in_it() {
+    let service = Service::new().await;
+    service.get("/fhir/AuditEvent?patient=p1").await;
+    service.get("/fhir/AuditEvent/1").await;
+    let form = [("content-type", "application/x-www-form-urlencoded")];
+    assert_eq!(service.ask("POST", "/fhir/AuditEvent/_search", &form, "patient=p1").await.status, 200);
+    let events = service.audited("").await;
+    let told: Vec<_> = events.iter().map(|e| (deed_of(e).0, entities(e, "4"), entities(e, "1"))).collect();
+    let about = || vec!["Patient/p1"];
+    assert_eq!(
+        told,
+        [
+            ("search-type", vec![], about()),
+            ("read", vec!["AuditEvent/1"], about()),
+            ("search-type", vec![], about()),
+        ]
+    );
+}
