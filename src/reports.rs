@@ -82,6 +82,9 @@ struct Read {
     events: Counted,
 }
 
+/// Units by the place of a step and the first day of one of its periods.
+type Touched = BTreeMap<usize, BTreeMap<NaiveDate, BTreeSet<String>>>;
+
 /// Which units of a period are looked at.
 enum Units {
     /// All, and everybody together.
@@ -398,12 +401,8 @@ impl Reporter {
 
     /// The periods that were reported and that changes of the sums touch, with the units, by place of their step and first
     /// day; and up to which position these are, if not to the last.
-    fn touched(
-        &self,
-        made: &[Option<NaiveDate>],
-        changes: &[(i64, String, i64)],
-    ) -> (BTreeMap<usize, BTreeMap<NaiveDate, BTreeSet<String>>>, Option<i64>) {
-        let mut touched: BTreeMap<usize, BTreeMap<NaiveDate, BTreeSet<String>>> = BTreeMap::new();
+    fn touched(&self, made: &[Option<NaiveDate>], changes: &[(i64, String, i64)]) -> (Touched, Option<i64>) {
+        let mut touched = Touched::new();
         for (day, unit, seq) in changes {
             let Some(day) = day_of(*day) else { continue };
             if touched.values().map(BTreeMap::len).sum::<usize>() >= PERIODS {

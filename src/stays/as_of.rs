@@ -17,7 +17,7 @@ use crate::care::time::{Instant, local_instant};
 use crate::site::{Definitions, Site};
 use crate::stays::Who;
 use crate::store::{Document, Order, Query, StayQuery, StoreError};
-use crate::translate::dossier::Dossier;
+use crate::translate::dossier::{Assembled, Dossier};
 use crate::translate::extract::{Extract, watch};
 
 /// A patient's stays as they were known at an instant.
@@ -186,32 +186,7 @@ impl Stays {
             }
             assembled = dossier.stays(&|kind, id| look(&shared, kind, id), &site.settings);
         }
-        known.stays = assembled
-            .stays
-            .into_iter()
-            .map(|stay| {
-                let ledger = reconcile(&stay.facts, &site.rules, Feed::unwatched(), at);
-                let doubts = stay.doubts.into_iter().chain(ledger.doubts.iter().cloned()).collect();
-                let id = stay_id(&stay.facts).to_owned();
-                let mut known = KnownStay {
-                    stay: StayLedger {
-                        patient: patient.to_owned(),
-                        stay: id,
-                        facts: stay.facts,
-                        ledger,
-                        doubts,
-                    },
-                    events: Vec::new(),
-                    watched: BTreeMap::new(),
-                };
-                if surveyed {
-                    let (facts, ledger) = (&known.stay.facts, &known.stay.ledger);
-                    let (survey, watched) = survey_of(facts, ledger, &charting, &site.rules);
-                    (known.events, known.watched) = (survey.events, watched);
-                }
-                known
-            })
-            .collect();
+        known.count(patient, assembled, surveyed.then_some(&charting));
         Ok(known)
     }
 
@@ -249,6 +224,24 @@ impl Stays {
 }
 
 impl Known {
+    /// Counts the stays; with `charting`, what surveillance finds in them as well.
+    fn count(&mut self, patient: &str, assembled: Assembled, charting: Option<&Charting>) {
+        for stay in assembled.stays {
+            let ledger = reconcile(&stay.facts, &self.site.rules, Feed::unwatched(), self.at);
+            let doubts = stay.doubts.into_iter().chain(ledger.doubts.iter().cloned()).collect();
+            let (patient, id) = (patient.to_owned(), stay_id(&stay.facts).to_owned());
+            let stay = StayLedger { patient, stay: id, facts: stay.facts, ledger, doubts };
+            let (events, watched) = match charting {
+                Some(charting) => {
+                    let (survey, watched) = survey_of(&stay.facts, &stay.ledger, charting, &self.site.rules);
+                    (survey.events, watched)
+                }
+                None => (Vec::new(), BTreeMap::new()),
+            };
+            self.stays.push(KnownStay { stay, events, watched });
+        }
+    }
+
     fn note(&mut self, document: &Document) {
         let name: Arc<str> = format!("{}/{}", document.kind, document.id).into();
         let received = Instant::from_micros(document.received_us);

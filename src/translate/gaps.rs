@@ -267,11 +267,12 @@ impl Document<'_> {
             Json::Array(all) => all.iter_mut().for_each(|value| self.absolute(value)),
             Json::Object(members) => {
                 for (name, value) in members {
-                    match value {
-                        Json::String(reference) if name == "reference" && !reference.starts_with('#') => {
-                            *reference = format!("{}/{reference}", self.base);
+                    if let Json::String(text) = value {
+                        if name == "reference" && !text.starts_with('#') {
+                            *text = format!("{}/{text}", self.base);
                         }
-                        other => self.absolute(other),
+                    } else {
+                        self.absolute(value);
                     }
                 }
             }

@@ -71,13 +71,7 @@ pub(super) async fn care_gaps(edge: &Edge, ask: &Ask<'_>, id: Option<&str>, body
     let subject =
         subject.ok_or_else(|| missing("subject", "expected Patient/id, Group/id or Location/id"))?;
     let measure = named.unwrap_or_else(|| MEASURE.to_owned());
-    let site = rest.stays.site();
-    if measures::requirements(&measure, &site.rules).is_none() {
-        return Err(match measures::measure(&measure, &site.rules) {
-            Some(_) => Refused::not_supported("measure", "its groups are not about requirements of care"),
-            None => Refused::NotFound,
-        });
-    }
+    check_measure(rest, &measure)?;
     if wanted.is_empty() {
         wanted.push(Status::Open);
     }
@@ -101,6 +95,18 @@ pub(super) async fn care_gaps(edge: &Edge, ask: &Ask<'_>, id: Option<&str>, body
         members.insert("parameter".to_owned(), returned.into());
     }
     Ok(Answer::json(StatusCode::OK, answer.to_string()))
+}
+
+/// Refuses a measure that has no groups for requirements.
+fn check_measure(rest: &Rest, id: &str) -> Result<(), Refused> {
+    let site = rest.stays.site();
+    if measures::requirements(id, &site.rules).is_some() {
+        return Ok(());
+    }
+    Err(match measures::measure(id, &site.rules) {
+        Some(_) => Refused::not_supported("measure", "its groups are not about requirements of care"),
+        None => Refused::NotFound,
+    })
 }
 
 fn units(who: &Who) -> Option<Vec<Arc<str>>> {
