@@ -51,13 +51,23 @@ async fn left(
     (reply.status, service.recorded().await.split_off(before))
 }
 
+/// Method, address and headers; status, deed and things.
+type Case = (
+    &'static str,
+    &'static str,
+    &'static [(&'static str, &'static str)],
+    u16,
+    &'static str,
+    &'static [&'static str],
+);
+
 #[tokio::test]
 async fn what_is_read_or_found_is_recorded_with_whom_it_tells_of() {
     let service = service().await;
-    let read = ["read Procedure/a/1 of p1: "];
-    let p1 = ["search-type  of p1: "];
-    let both = ["search-type  of p1: ", "search-type  of p2: "];
-    let cases: &[(&str, &str, &[(&str, &str)], u16, &str, &[&str])] = &[
+    const READ: &[&str] = &["read Procedure/a/1 of p1: "];
+    const P1: &[&str] = &["search-type  of p1: "];
+    const BOTH: &[&str] = &["search-type  of p1: ", "search-type  of p2: "];
+    let cases: &[Case] = &[
         (
             "GET",
             "Procedure/_history",
@@ -83,19 +93,19 @@ async fn what_is_read_or_found_is_recorded_with_whom_it_tells_of() {
             "history-instance",
             &["history-instance Procedure/a/1 of p1: "],
         ),
-        ("GET", "Procedure/a", &[("if-none-match", "W/\"1\"")], 304, "read", &read),
-        ("HEAD", "Procedure/a", &[], 200, "read", &read),
-        ("GET", "Procedure/a?_summary=true", &[], 200, "read", &read),
+        ("GET", "Procedure/a", &[("if-none-match", "W/\"1\"")], 304, "read", READ),
+        ("HEAD", "Procedure/a", &[], 200, "read", READ),
+        ("GET", "Procedure/a?_summary=true", &[], 200, "read", READ),
         ("GET", "Procedure/a?_summary=nothing", &[], 400, "read", &[]),
-        ("HEAD", "Procedure?patient=p1", &[], 200, "search-type", &p1),
-        ("GET", "Procedure?_summary=count&patient=p1", &[], 200, "search-type", &p1),
+        ("HEAD", "Procedure?patient=p1", &[], 200, "search-type", P1),
+        ("GET", "Procedure?_summary=count&patient=p1", &[], 200, "search-type", P1),
         ("GET", "Procedure?_summary=count", &[], 200, "search-type", &[]),
-        ("GET", "Patient?_id=p1&_revinclude=Procedure:patient", &[], 200, "search-type", &p1),
-        ("GET", "Procedure?identifier=a&_include=Procedure:patient", &[], 200, "search-type", &p1),
-        ("GET", "Procedure?patient.identifier=n9", &[], 200, "search-type", &p1),
-        ("GET", "Procedure?subject=p2,Patient/p1&_sort=-date", &[], 200, "search-type", &both),
+        ("GET", "Patient?_id=p1&_revinclude=Procedure:patient", &[], 200, "search-type", P1),
+        ("GET", "Procedure?identifier=a&_include=Procedure:patient", &[], 200, "search-type", P1),
+        ("GET", "Procedure?patient.identifier=n9", &[], 200, "search-type", P1),
+        ("GET", "Procedure?subject=p2,Patient/p1&_sort=-date", &[], 200, "search-type", BOTH),
         // that there is nothing tells something, too
-        ("GET", "Patient?_has:Procedure:patient:identifier=a", &[], 200, "search-type", &p1),
+        ("GET", "Patient?_has:Procedure:patient:identifier=a", &[], 200, "search-type", P1),
         (
             "GET",
             "Location?_has:Encounter:location:patient=p7",
@@ -105,7 +115,7 @@ async fn what_is_read_or_found_is_recorded_with_whom_it_tells_of() {
             &["search-type  of p7: "],
         ),
         ("GET", "Task?patient._id=p7", &[], 200, "search-type", &["search-type  of p7: "]),
-        ("GET", "AuditEvent?patient=p1&_count=1", &[], 200, "search-type", &p1),
+        ("GET", "AuditEvent?patient=p1&_count=1", &[], 200, "search-type", P1),
         // a list of events that was as many again would soon list nothing else
         ("GET", "AuditEvent", &[], 200, "search-type", &[]),
         ("GET", "AuditEvent/_history", &[], 200, "history-type", &[]),
@@ -117,7 +127,7 @@ async fn what_is_read_or_found_is_recorded_with_whom_it_tells_of() {
             "history-instance",
             &["history-instance AuditEvent/1 of p1: "],
         ),
-        ("GET", "AuditEvent?_id=2&_include=AuditEvent:entity", &[], 200, "search-type", &p1),
+        ("GET", "AuditEvent?_id=2&_include=AuditEvent:entity", &[], 200, "search-type", P1),
     ];
     for (method, path, headers, status, deed, wanted) in cases {
         let (answered, rows) = left(&service, method, &format!("/fhir/{path}"), headers, Value::Null).await;

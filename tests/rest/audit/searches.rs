@@ -144,8 +144,38 @@ async fn one_page_goes_on_inside_what_one_request_did() {
     let sent =
         json!({ "resourceType": "Bundle", "type": "batch", "entry": (0..7).map(entry).collect::<Vec<_>>() });
     service.post("/fhir", &sent).await;
-    let mut next = "/fhir/AuditEvent?subtype=create&_count=3".to_owned();
-    let mut seen = Vec::new();
+    let forward = ["1-1", "1-2", "1-3", "1-4", "1-5", "1-6", "1-7"];
+    let mut back = forward;
+    back.reverse();
+    for (query, pages, wanted) in [
+        ("AuditEvent?subtype=create&_count=3", 3, forward),
+        ("AuditEvent?subtype=create&_sort=date&_count=3", 3, back),
+        ("AuditEvent?subtype=create&_sort=-entity&_count=4", 2, back),
+        ("AuditEvent?_id=1-7,1-6,1-5,1-4,1-3,1-2,1-1,1-8,1,7&_count=2", 4, forward),
+        ("AuditEvent/_history?_at=2026-03-01&_count=6", 0, forward),
+    ] {
+        let (seen, walked) = walked(&service, query).await;
+        if pages > 0 {
+            assert_eq!((&seen[..], walked), (&wanted.map(str::to_owned)[..], pages), "{query}");
+        } else {
+            // what was asked here before is newer
+            assert_eq!(seen[seen.len() - 7..], wanted, "{query}");
+        }
+    }
+    // and those who come from the patients
+    let found = service.get("/fhir/Patient?_has:AuditEvent:patient:action=C").await.json();
+    assert_eq!(entries(&found), Vec::<serde_json::Value>::new(), "p1 is not kept here");
+    service.put("/fhir/Patient/p1", &json!({ "resourceType": "Patient", "id": "p1" })).await;
+    let found = service.get("/fhir/Patient?_has:AuditEvent:patient:action=C").await.json();
+    assert_eq!(entries(&found)[0]["id"], "p1");
+    let found = service.get("/fhir/Patient?_id=p1&_revinclude=AuditEvent:patient").await.json();
+    let events: Vec<_> = entries(&found).into_iter().filter(|e| e["resourceType"] == "AuditEvent").collect();
+    assert!(events.len() >= 8 && events.iter().all(|e| entities(e, "1") == ["Patient/p1"]), "{events:?}");
+}
+
+/// The ids on all pages, and how many pages there were.
+async fn walked(service: &Service, query: &str) -> (Vec<String>, usize) {
+    let (mut next, mut seen) = (format!("/fhir/{query}"), Vec::new());
     for pages in 1.. {
         let page = service.get(&next).await.json();
         seen.extend(entries(&page).iter().map(|e| e["id"].as_str().unwrap().to_owned()));
@@ -153,13 +183,10 @@ async fn one_page_goes_on_inside_what_one_request_did() {
             Some(link) => {
                 next = link["url"].as_str().unwrap().strip_prefix("http://ward.example").unwrap().to_owned();
             }
-            None => {
-                assert_eq!(pages, 3);
-                break;
-            }
+            None => return (seen, pages),
         }
     }
-    assert_eq!(seen, ["1-1", "1-2", "1-3", "1-4", "1-5", "1-6", "1-7"]);
+    unreachable!("pages end")
 }
 
 #[tokio::test]
