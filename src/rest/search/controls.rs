@@ -141,7 +141,8 @@ fn sort(kind: &'static Kind, value: &str) -> Result<Vec<Key>, Refused> {
     for name in value.split(',') {
         let (name, descending) = name.strip_prefix('-').map_or((name, false), |name| (name, true));
         let why = "expected search parameters of the type, each after a minus if the greatest comes first";
-        let param = kind.parameter(name).ok_or_else(|| Refused::not_supported("_sort", why))?;
+        let param = kind.parameter(name).filter(|p| p.sort != Sort::Composite);
+        let param = param.ok_or_else(|| Refused::not_supported("_sort", why))?;
         keys.push(Key { param, descending });
     }
     if keys.len() > limits::SORT_KEYS {
