@@ -125,8 +125,12 @@ impl Controls {
     /// Refuses what does not go together.
     ///
     /// # Errors
-    /// `Contradiction`.
+    /// `Contradiction`; too many.
     pub(super) fn check(&self) -> Result<(), Refused> {
+        if self.include.len() + self.reverse.len() > limits::INCLUDES {
+            let why = format!("at most {} of _include and _revinclude", limits::INCLUDES);
+            return Err(Refused::too_costly("_include", why));
+        }
         let includes = !self.include.is_empty() || !self.reverse.is_empty();
         if includes && self.view == View::Text {
             let why = "_summary=text cannot be asked for together with _include".to_owned();

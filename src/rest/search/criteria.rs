@@ -110,6 +110,10 @@ impl Reader<'_> {
             }
             criteria.applied.push((name.into_owned(), value.into_owned()));
         }
+        if criteria.links.iter().map(Link::length).sum::<usize>() > limits::LINKS_OF_QUERY {
+            let why = format!("chains and _has go over at most {} references in all", limits::LINKS_OF_QUERY);
+            return Err(Refused::too_costly("url", why));
+        }
         criteria.controls.check()?;
         criteria.all = Arc::new(all);
         Ok(criteria)

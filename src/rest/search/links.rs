@@ -40,6 +40,16 @@ pub(super) struct Link {
     said: Box<Said>,
 }
 
+impl Link {
+    /// How many references it goes over.
+    pub(super) fn length(&self) -> usize {
+        match self.said.as_ref() {
+            Said::Criterion(_) => 1,
+            Said::Link(further) => 1 + further.length(),
+        }
+    }
+}
+
 impl Reader<'_> {
     /// Reads `reference.parameter`, `reference:Type.parameter` or `_has:Type:reference:parameter`, which may go on so;
     /// none if it is none of them.
