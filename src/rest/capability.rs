@@ -156,6 +156,10 @@ fn push_parameter(out: &mut String, param: &Param) {
     match param.sort {
         Sort::Reference => said.push_str(" Also the name of a type."),
         Sort::Date | Sort::Quantity => said.push_str(" Prefixes: eq, ne, gt, lt, ge, le, sa, eb, ap."),
+        Sort::Composite => {
+            let names: Vec<&str> = param.parts.iter().map(|p| p.name).collect();
+            said.push_str(&format!(" Asked for as {}.", names.join("$")));
+        }
         Sort::Token | Sort::Text | Sort::Uri => {}
     }
     if matches!(param.index, Index::Patient) {

@@ -153,6 +153,12 @@ pub const IDENTIFIED: usize = 1_000;
 /// References that a chain or a `_has` goes over.
 pub const LINKS: usize = 3;
 
+/// References that all chains and `_has` of a query go over: each may look at as many documents as a sorted search does.
+pub const LINKS_OF_QUERY: usize = 6;
+
+/// `_include` and `_revinclude` of a query.
+pub const INCLUDES: usize = 16;
+
 /// Resources that fit where a chain or a `_has` leads: each is compared with each that is looked at.
 pub const LINKED: usize = 1_000;
 

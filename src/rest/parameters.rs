@@ -28,6 +28,8 @@ pub struct Param {
     pub targets: &'static [&'static str],
     /// The code system of elements that hold a bare code.
     pub system: Option<&'static str>,
+    /// What belongs together in one element, each with an expression below it.
+    pub parts: &'static [Param],
     /// By what the store finds documents that fit, without looking at others.
     pub index: Index,
 }
@@ -47,6 +49,8 @@ pub enum Sort {
     Uri,
     /// A number with its unit.
     Quantity,
+    /// Several values of one element.
+    Composite,
 }
 
 /// What the store has an index of.
@@ -82,6 +86,7 @@ impl Sort {
             Sort::Text => "string",
             Sort::Uri => "uri",
             Sort::Quantity => "quantity",
+            Sort::Composite => "composite",
         }
     }
 
@@ -92,6 +97,7 @@ impl Sort {
             Sort::Date | Sort::Uri | Sort::Quantity => &["missing"],
             Sort::Reference => &["missing", "identifier"],
             Sort::Text => &["missing", "contains", "exact"],
+            Sort::Composite => &[],
         }
     }
 }
@@ -125,7 +131,17 @@ impl Param {
 }
 
 const fn param(name: &'static str, sort: Sort, expression: &'static str, definition: &'static str) -> Param {
-    Param { name, sort, expression, definition, own: false, targets: &[], system: None, index: Index::None }
+    Param {
+        name,
+        sort,
+        expression,
+        definition,
+        own: false,
+        targets: &[],
+        system: None,
+        parts: &[],
+        index: Index::None,
+    }
 }
 
 const fn token(name: &'static str, expression: &'static str, definition: &'static str) -> Param {
@@ -155,6 +171,15 @@ const fn text(name: &'static str, expression: &'static str, definition: &'static
 
 const fn quantity(name: &'static str, expression: &'static str, definition: &'static str) -> Param {
     param(name, Sort::Quantity, expression, definition)
+}
+
+const fn composite(
+    name: &'static str,
+    expression: &'static str,
+    definition: &'static str,
+    parts: &'static [Param],
+) -> Param {
+    Param { parts, ..param(name, Sort::Composite, expression, definition) }
 }
 
 const fn uri(name: &'static str, expression: &'static str, definition: &'static str) -> Param {

@@ -17,7 +17,7 @@ fn definition(name: &str) -> Value {
 /// The ways of an expression that begin at a type.
 fn of_type(expression: &str, kind: &str) -> Vec<String> {
     let ways = expression.split('|').map(|way| way.trim().to_owned());
-    let begins = |way: &String| way.trim_start_matches('(').starts_with(&format!("{kind}."));
+    let begins = |way: &String| way == kind || way.trim_start_matches('(').starts_with(&format!("{kind}."));
     ways.filter(begins).collect()
 }
 
@@ -39,6 +39,15 @@ fn search_parameters_are_those_of_r4() {
             assert_eq!(said["url"], param.canonical(), "{at}");
             let ours: Vec<String> = expression.split(" | ").map(str::to_owned).collect();
             assert_eq!(ours, of_type(said["expression"].as_str().unwrap(), base), "{at}");
+            let parts = said["component"].as_array().cloned().unwrap_or_default();
+            assert_eq!(parts.len(), param.parts.len(), "{at}");
+            for (part, said) in param.parts.iter().zip(&parts) {
+                let expression = part.expression.replace(" | .", " | ");
+                assert_eq!(said["expression"], expression.trim_start_matches('.'), "{at}");
+                assert_eq!(said["definition"], part.canonical(), "{at}");
+                let whole = kind.parameter(part.name).unwrap();
+                assert_eq!((whole.definition, whole.sort), (part.definition, part.sort), "{at}");
+            }
             for target in targets {
                 let listed = said["target"].as_array().unwrap().iter().any(|t| t == target);
                 assert!(listed && terce::rest::types::kind(target).is_some(), "{at}: {target}");

@@ -120,8 +120,19 @@ async fn what_leads_nowhere_or_too_far_is_refused_whatever_was_preferred() {
 }
 
 #[tokio::test]
-async fn a_chain_that_fits_too_many_is_refused() {
+async fn a_chain_that_fits_too_many_is_refused_and_so_are_too_many_chains() {
     let service = Service::new().await;
+    let two = "encounter.location.name=x";
+    for (query, status) in [
+        ([two; 3].join("&"), 200),
+        ([two, two, two, "patient.name=x"].join("&"), 400),
+        (["_include=Procedure:patient"; 16].join("&"), 200),
+        (["_include=Procedure:patient"; 17].join("&"), 400),
+    ] {
+        let reply = service.get(&format!("/fhir/Procedure?{query}")).await;
+        assert_eq!(reply.status, status, "{query}");
+        assert!(status == 200 || reply.verdict() == verdict(400, "too-costly"), "{query}");
+    }
     let entries: Vec<Value> = (0..1_001)
         .map(|n| {
             let patient = json!({ "resourceType": "Patient", "id": format!("p{n}"), "gender": "female" });

@@ -308,14 +308,15 @@ async fn quantities_are_found_by_number_and_unit_and_sorted_by_number() {
     {
         let quantity = json!({ "value": value, "unit": unit, "system": ucum, "code": unit });
         let observation = json!({
-            "resourceType": "Observation", "id": id, "status": "final", "code": { "text": "PEEP" },
+            "resourceType": "Observation", "id": id, "status": "final",
+            "code": { "coding": [{ "system": "urn:c", "code": if id == "d" { "other" } else { "peep" } }] },
             "subject": { "reference": "Patient/p1" }, "valueQuantity": quantity,
         });
         assert_eq!(service.put(&format!("/fhir/Observation/{id}"), &observation).await.status, 201);
     }
     let other = json!({
-        "resourceType": "Observation", "id": "e", "status": "final", "code": { "text": "mode" },
-        "component": [{ "code": { "text": "x" }, "valueQuantity": { "value": 10.5 } }],
+        "resourceType": "Observation", "id": "e", "status": "final", "code": { "coding": [{ "code": "mode" }] },
+        "component": [{ "code": { "coding": [{ "code": "x" }] }, "valueQuantity": { "value": 10.5 } }],
     });
     assert_eq!(service.put("/fhir/Observation/e", &other).await.status, 201);
     for (query, wanted) in [
@@ -327,17 +328,32 @@ async fn quantities_are_found_by_number_and_unit_and_sorted_by_number() {
         ("value-quantity:missing=true", vec!["e"]),
         ("component-value-quantity=10.5", vec!["e"]),
         ("combo-value-quantity=gt8", vec!["b", "d", "e"]),
+        ("code-value-quantity=urn:c%7Cpeep$gt5", vec!["b", "c"]),
+        ("code-value-quantity=peep$5,other$9", vec!["a", "d"]),
+        ("code-value-quantity=peep$9", vec![]),
+        ("component-code-value-quantity=x$10.5", vec!["e"]),
+        ("component-code-value-quantity=mode$10.5", vec![]),
+        ("combo-code-value-quantity=x$10.5,peep$12", vec!["b", "e"]),
         ("_sort=value-quantity", vec!["a", "c", "d", "b", "e"]),
         ("_sort=-value-quantity&_count=10", vec!["b", "d", "c", "a", "e"]),
     ] {
         assert_eq!(ids(&service.get(&format!("/fhir/Observation?{query}")).await.json()), wanted, "{query}");
     }
-    for query in ["value-quantity=much", "value-quantity=gt", "value-quantity="] {
+    for query in [
+        "value-quantity=much",
+        "value-quantity=gt",
+        "value-quantity=",
+        "code-value-quantity=peep",
+        "code-value-quantity=peep$",
+        "code-value-quantity=peep$5$6",
+    ] {
         let reply = service.get(&format!("/fhir/Observation?{query}")).await;
         assert_eq!(reply.verdict(), verdict(400, "value"), "{query}");
     }
-    let reply = service.get("/fhir/Observation?value-quantity:exact=5").await;
-    assert_eq!(reply.verdict(), verdict(400, "not-supported"));
+    for query in ["value-quantity:exact=5", "code-value-quantity:missing=true", "_sort=code-value-quantity"] {
+        let reply = service.get(&format!("/fhir/Observation?{query}")).await;
+        assert_eq!(reply.verdict(), verdict(400, "not-supported"), "{query}");
+    }
 }
 
 #[tokio::test]

@@ -181,6 +181,7 @@ pub(super) fn filter(param: &Param) -> Value {
         (_, Sort::Reference) => "Type/id, an id or an address.",
         (_, Sort::Text) => "How a text begins, whatever the case and the accents.",
         (_, Sort::Uri) => "An address.",
+        (_, Sort::Composite) => "Values of one element, with $ between them.",
         (_, Sort::Quantity) => "A number, or number|system|code, such as gt8||cm[H2O].",
     };
     json!({ "name": param.name, "in": "query", "description": about, "schema": { "type": "string", "minLength": 1 } })

@@ -1,6 +1,8 @@
 //! What is charted, and where.
 
-use super::{Param, code, date, encounter, identifier, patient, quantity, reference, text, token, uri};
+use super::{
+    Param, code, composite, date, encounter, identifier, patient, quantity, reference, text, token, uri,
+};
 
 pub(in crate::rest) const PROCEDURE: &[Param] = &[
     identifier("Procedure.identifier", "clinical-identifier"),
@@ -73,6 +75,86 @@ pub(in crate::rest) const OBSERVATION: &[Param] = &[
         "(Observation.value as Quantity) | (Observation.value as SampledData) | \
          (Observation.component.value as Quantity) | (Observation.component.value as SampledData)",
         "Observation-combo-value-quantity",
+    ),
+    composite(
+        "code-value-quantity",
+        "Observation",
+        "Observation-code-value-quantity",
+        &[
+            token("code", ".code", "clinical-code"),
+            quantity("value-quantity", ".value.as(Quantity)", "Observation-value-quantity"),
+        ],
+    ),
+    composite(
+        "code-value-concept",
+        "Observation",
+        "Observation-code-value-concept",
+        &[
+            token("code", ".code", "clinical-code"),
+            token("value-concept", ".value.as(CodeableConcept)", "Observation-value-concept"),
+        ],
+    ),
+    composite(
+        "code-value-string",
+        "Observation",
+        "Observation-code-value-string",
+        &[
+            token("code", ".code", "clinical-code"),
+            text("value-string", ".value.as(string)", "Observation-value-string"),
+        ],
+    ),
+    composite(
+        "code-value-date",
+        "Observation",
+        "Observation-code-value-date",
+        &[
+            token("code", ".code", "clinical-code"),
+            date("value-date", ".value.as(DateTime) | .value.as(Period)", "Observation-value-date"),
+        ],
+    ),
+    composite(
+        "component-code-value-quantity",
+        "Observation.component",
+        "Observation-component-code-value-quantity",
+        &[
+            token("component-code", ".code", "Observation-component-code"),
+            quantity(
+                "component-value-quantity",
+                ".value.as(Quantity)",
+                "Observation-component-value-quantity",
+            ),
+        ],
+    ),
+    composite(
+        "component-code-value-concept",
+        "Observation.component",
+        "Observation-component-code-value-concept",
+        &[
+            token("component-code", ".code", "Observation-component-code"),
+            token(
+                "component-value-concept",
+                ".value.as(CodeableConcept)",
+                "Observation-component-value-concept",
+            ),
+        ],
+    ),
+    composite(
+        "combo-code-value-quantity",
+        "Observation | Observation.component",
+        "Observation-combo-code-value-quantity",
+        &[
+            token("combo-code", ".code", "Observation-combo-code"),
+            quantity("combo-value-quantity", ".value.as(Quantity)", "Observation-combo-value-quantity"),
+        ],
+    ),
+    composite(
+        "combo-code-value-concept",
+        "Observation | Observation.component",
+        "Observation-combo-code-value-concept",
+        &[
+            token("combo-code", ".code", "Observation-combo-code"),
+            token("combo-value-concept", ".value.as(CodeableConcept)", "Observation-combo-value-concept"),
+        ],
     ),
     date(
         "value-date",
@@ -276,6 +358,12 @@ pub(in crate::rest) const GROUP: &[Param] = &[
         "value",
         "(Group.characteristic.value as CodeableConcept) | (Group.characteristic.value as boolean)",
         "Group-value",
+    ),
+    composite(
+        "characteristic-value",
+        "Group.characteristic",
+        "Group-characteristic-value",
+        &[token("characteristic", ".code", "Group-characteristic"), token("value", ".value", "Group-value")],
     ),
     token("exclude", "Group.characteristic.exclude", "Group-exclude"),
     reference("member", "Group.member.entity", "Group-member", &["Group", "Device", "Patient"]),

@@ -125,8 +125,12 @@ impl Controls {
     /// Refuses what does not go together.
     ///
     /// # Errors
-    /// `Contradiction`.
+    /// `Contradiction`; too many.
     pub(super) fn check(&self) -> Result<(), Refused> {
+        if self.include.len() + self.reverse.len() > limits::INCLUDES {
+            let why = format!("at most {} of _include and _revinclude", limits::INCLUDES);
+            return Err(Refused::too_costly("_include", why));
+        }
         let includes = !self.include.is_empty() || !self.reverse.is_empty();
         if includes && self.view == View::Text {
             let why = "_summary=text cannot be asked for together with _include".to_owned();
@@ -141,7 +145,8 @@ fn sort(kind: &'static Kind, value: &str) -> Result<Vec<Key>, Refused> {
     for name in value.split(',') {
         let (name, descending) = name.strip_prefix('-').map_or((name, false), |name| (name, true));
         let why = "expected search parameters of the type, each after a minus if the greatest comes first";
-        let param = kind.parameter(name).ok_or_else(|| Refused::not_supported("_sort", why))?;
+        let param = kind.parameter(name).filter(|p| p.sort != Sort::Composite);
+        let param = param.ok_or_else(|| Refused::not_supported("_sort", why))?;
         keys.push(Key { param, descending });
     }
     if keys.len() > limits::SORT_KEYS {

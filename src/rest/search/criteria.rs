@@ -17,7 +17,7 @@ use super::links::{Link, Said};
 use super::numbers::Amount;
 use super::path::Paths;
 use super::walk;
-use super::wanted::{Coded, Light, Named, Wanted, folded};
+use super::wanted::{Coded, Light, Named, Part, Wanted, folded};
 use crate::translate::document::{Bases, Target};
 
 /// What a search asks for.
@@ -110,6 +110,10 @@ impl Reader<'_> {
             }
             criteria.applied.push((name.into_owned(), value.into_owned()));
         }
+        if criteria.links.iter().map(Link::length).sum::<usize>() > limits::LINKS_OF_QUERY {
+            let why = format!("chains and _has go over at most {} references in all", limits::LINKS_OF_QUERY);
+            return Err(Refused::too_costly("url", why));
+        }
         criteria.controls.check()?;
         criteria.all = Arc::new(all);
         Ok(criteria)
@@ -139,7 +143,7 @@ impl Reader<'_> {
         name: &str,
         value: &str,
     ) -> Result<Wanted, Refused> {
-        if modifier == Some("missing") {
+        if modifier == Some("missing") && param.sort != Sort::Composite {
             return match value {
                 "true" => Ok(Wanted::Missing(true)),
                 "false" => Ok(Wanted::Missing(false)),
@@ -173,12 +177,32 @@ impl Reader<'_> {
             (Sort::Quantity, None) => {
                 wanted.iter().map(|w| amount(w, name)).collect::<Result<_, _>>().map(Wanted::Quantity)
             }
+            (Sort::Composite, None) => wanted
+                .iter()
+                .map(|w| self.parts(param, name, w))
+                .collect::<Result<_, _>>()
+                .map(Wanted::Composite),
+            (Sort::Composite, Some(_)) => Err(Refused::not_supported(name, "no modifier can follow it")),
             (sort, _) => {
                 let more = if sort == Sort::Reference { " or a type" } else { "" };
                 let known = sort.modifiers().join(", ");
                 Err(Refused::not_supported(name, format!("a modifier here is one of {known}{more}")))
             }
         }
+    }
+
+    /// The values of one element, which `$` separates.
+    fn parts(&self, param: &'static Param, name: &str, value: &str) -> Result<Vec<Part>, Refused> {
+        let values = split(value, '$');
+        if values.len() != param.parts.len() {
+            let names: Vec<&str> = param.parts.iter().map(|p| p.name).collect();
+            return Err(Refused::value(name, format!("expected {}", names.join("$"))));
+        }
+        let part = |(part, value): (&'static Param, &String)| {
+            let wanted = self.wanted(part, None, name, value)?;
+            Ok(Part { paths: Paths::new(part.expression), wanted })
+        };
+        param.parts.iter().zip(&values).map(part).collect()
     }
 
     /// What a reference in a query names: `id`, `Type/id`, or an address.
@@ -276,14 +300,14 @@ impl Criterion {
     }
 }
 
-/// The alternatives in a value, which commas separate; a comma after a backslash is part of one.
-fn alternatives(value: &str, name: &str) -> Result<Vec<String>, Refused> {
+/// The pieces of a text that `by` separates, unless it follows a backslash.
+fn split(text: &str, by: char) -> Vec<String> {
     let mut out = vec![String::new()];
-    let mut characters = value.chars();
+    let mut characters = text.chars();
     while let Some(character) = characters.next() {
         let last = out.last_mut();
         match (character, last) {
-            (',', _) => out.push(String::new()),
+            (character, _) if character == by => out.push(String::new()),
             ('\\', Some(last)) => {
                 last.push('\\');
                 last.extend(characters.next());
@@ -292,6 +316,12 @@ fn alternatives(value: &str, name: &str) -> Result<Vec<String>, Refused> {
             (_, None) => {}
         }
     }
+    out
+}
+
+/// The alternatives in a value, which commas separate; a comma after a backslash is part of one.
+fn alternatives(value: &str, name: &str) -> Result<Vec<String>, Refused> {
+    let out = split(value, ',');
     if out.iter().any(String::is_empty) {
         return Err(Refused::value(name, "expected a value, and one after each comma"));
     }

@@ -48,6 +48,14 @@ impl Link {
             Said::Link(further) => further.patients(),
         }
     }
+
+    /// How many references it goes over.
+    pub(super) fn length(&self) -> usize {
+        match self.said.as_ref() {
+            Said::Criterion(_) => 1,
+            Said::Link(further) => 1 + further.length(),
+        }
+    }
 }
 
 impl Reader<'_> {

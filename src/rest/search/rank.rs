@@ -54,6 +54,8 @@ fn sortable(sort: Sort, found: Found<'_>, zone: Tz) -> Vec<Sortable> {
         }
         Sort::Text => texts(found.value).map(|t| Sortable::Text(folded(t))).collect(),
         Sort::Quantity => super::numbers::sortable(found.value).map(Sortable::Number).into_iter().collect(),
+        // it cannot be asked for
+        Sort::Composite => Vec::new(),
         Sort::Uri => one(found.value.as_str()),
         Sort::Reference => one(found.value.as_str().or_else(|| found.value.get("reference")?.as_str())),
     }

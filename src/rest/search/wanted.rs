@@ -11,7 +11,7 @@ use unicode_normalization::{UnicodeNormalization, char::is_combining_mark};
 
 use super::dates::{self, Prefix, Span};
 use super::numbers::Amount;
-use super::path::Found;
+use super::path::{Found, Paths};
 use crate::translate::document::{Bases, Target};
 
 /// What is asked for. Of alternatives one must fit.
@@ -41,6 +41,17 @@ pub(super) enum Wanted {
     Uri(Vec<String>),
     /// A number with its unit.
     Quantity(Vec<Amount>),
+    /// All of several values in one element.
+    Composite(Vec<Vec<Part>>),
+}
+
+/// One of the values that one element must have.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub(super) struct Part {
+    /// Where it is in the element.
+    pub(super) paths: Paths,
+    /// What is asked for.
+    pub(super) wanted: Wanted,
 }
 
 /// `system|code`: what is not said fits anything.
@@ -116,6 +127,10 @@ impl Wanted {
             }),
             Wanted::Exact(among) => any(&|f| texts(f.value).any(|t| among.iter().any(|wanted| wanted == t))),
             Wanted::Quantity(among) => any(&|f| among.iter().any(|wanted| wanted.fits(*f))),
+            Wanted::Composite(among) => any(&|f| {
+                let has = |part: &Part| part.wanted.fits(&part.paths.find(f.value), light);
+                among.iter().any(|parts| parts.iter().all(has))
+            }),
             Wanted::Uri(among) => {
                 any(&|f| f.value.as_str().is_some_and(|u| among.iter().any(|wanted| wanted == u)))
             }
