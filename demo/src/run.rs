@@ -201,7 +201,8 @@ impl Run {
         let base = self.service.base();
         println!(
             "Harrowmere Infirmary, an invented hospital: units Larkfield and Quillgate, 24 beds, seed {}.\n\
-             The ward charts into Terce at {base}/fhir; its clock shows {}. Look, from another terminal:\n  \
+             The ward charts into Terce at {base}/fhir; its clock shows {}. Look with a browser at {base}, or from another \
+             terminal:\n  \
              curl '{base}/fhir/Task?status=ready&_count=5'                  what to do, for whom, by when\n  \
              curl '{base}/fhir/DetectedIssue?patient=Patient/pt-0001'           what was missed\n  \
              curl -H 'Accept: text/plain' '{base}/fhir/Encounter/en-0001/$explain'   the arithmetic of one stay\n  \
