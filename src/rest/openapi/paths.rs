@@ -151,6 +151,7 @@ pub(super) fn of_kind(paths: &mut Paths, fhir: &str, kind: &Kind) {
             Operation::EvaluateMeasure
             | Operation::Explain
             | Operation::Status
+            | Operation::Events
             | Operation::VentilatorEvents => false,
             Operation::Translate | Operation::Try | Operation::Validate => true,
         };
@@ -252,6 +253,7 @@ fn operations(kind: &Kind, asked: Operation, of: Vec<Value>) -> Value {
         Operation::Try => ("What a plan would ask, in words, or why it cannot be honoured", "Parameters"),
         Operation::Validate => ("What a write would meet", "OperationOutcome"),
         Operation::Status => ("How far a subscriber has been told", "Bundle"),
+        Operation::Events => ("What a subscriber was told, once more", "Bundle"),
         Operation::VentilatorEvents => ("What surveillance finds in a stay, to be confirmed", "Parameters"),
     };
     let mut good = found(back);
@@ -285,7 +287,7 @@ fn with_given(mut operation: Value, kind: &Kind, asked: Operation) -> Value {
                 { "name": "system", "valueUri": "http://snomed.info/sct" }, { "name": "code", "valueCode": "717778001" },
             ])),
         ),
-        Operation::Explain | Operation::Status | Operation::VentilatorEvents => {
+        Operation::Explain | Operation::Status | Operation::Events | Operation::VentilatorEvents => {
             (reference("Parameters"), None)
         }
     };

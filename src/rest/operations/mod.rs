@@ -3,6 +3,7 @@
 mod as_of;
 mod data_quality;
 mod evaluate_measure;
+mod events;
 mod explain;
 mod given;
 mod translate_code;
@@ -61,7 +62,9 @@ pub(super) async fn on_type(
         Operation::Try => trial::try_plan(edge, ask, None, body).await,
         Operation::Validate => validate::validate(edge, ask, kind, None, body).await,
         Operation::EvaluateMeasure => evaluate_measure::evaluate(edge, ask, None, body).await,
-        Operation::Explain | Operation::Status | Operation::VentilatorEvents => Err(Refused::NotFound),
+        Operation::Explain | Operation::Status | Operation::Events | Operation::VentilatorEvents => {
+            Err(Refused::NotFound)
+        }
     }
 }
 
@@ -81,6 +84,7 @@ pub(super) async fn on_one(
         Operation::Try => trial::try_plan(edge, ask, Some(id), body).await,
         Operation::Validate => validate::validate(edge, ask, kind, Some(id), body).await,
         Operation::Status => subscriptions::status(&edge.rest, ask, id).await,
+        Operation::Events => events::events(edge, ask, id, body).await,
         Operation::VentilatorEvents => ventilator_events::ventilator_events(edge, ask, id, body).await,
     }
 }
