@@ -28,7 +28,7 @@ pub(super) async fn read(rest: &Rest, ask: &Ask<'_>, kind: &'static Kind, id: &s
         ask.act.saw_other("read", kind.name, id, None);
         return Ok(Answer::json(StatusCode::OK, body));
     }
-    shown(ask, "read", found)
+    shown(rest, ask, "read", found).await
 }
 
 /// A definition that comes with Terce and that the site has not replaced; it has no version of ours.
@@ -52,13 +52,13 @@ pub(super) async fn version(
     }
     let Some(version) = text::version(version).filter(|_| is_id(id)) else { return Err(Refused::NotFound) };
     let found = rest.store.version(kind.name, id, version).await?;
-    shown(ask, "vread", found)
+    shown(rest, ask, "vread", found).await
 }
 
-fn shown(ask: &Ask<'_>, deed: &'static str, found: Option<Document>) -> Outcome {
+async fn shown(rest: &Rest, ask: &Ask<'_>, deed: &'static str, found: Option<Document>) -> Outcome {
     let document = found.ok_or(Refused::NotFound)?;
     let body = resource(&document)?.ok_or(Refused::Gone)?;
-    ask.act.saw(deed, &document);
+    rest.shows(ask.act, deed, [&document]).await?;
     let tag = text::etag(document.version);
     if ask.has(&tag) {
         return Ok(Answer::empty(StatusCode::NOT_MODIFIED).with(ETAG, tag));
@@ -119,7 +119,7 @@ pub(super) async fn history(rest: &Rest, ask: &Ask<'_>, kind: &'static Kind, id:
     if versions.is_empty() && before.is_none() {
         return Err(Refused::NotFound);
     }
-    versions.iter().take(rows).for_each(|version| ask.act.saw("history-instance", version));
+    rest.shows(ask.act, "history-instance", versions.iter().take(rows)).await?;
     let address = format!("{}/{}/{id}", ask.base, kind.name);
     let mut out = String::from(
         "{\"resourceType\":\"Bundle\",\"type\":\"history\",\"link\":[{\"relation\":\"self\",\"url\":",

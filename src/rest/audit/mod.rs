@@ -18,6 +18,7 @@ mod serve;
 
 pub(super) use serve::{history, read, search, version};
 
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 
@@ -86,21 +87,22 @@ impl Act {
 
     /// Parameters that came in the body.
     pub(super) fn asks(&self, form: &str) {
+        let form = text::cut(form, limits::AUDIT_ASKED_BYTES);
         self.change(|row| {
             let asked = format!("{}\n\n{form}", row.asked);
             row.asked = text::cut(&asked, limits::AUDIT_ASKED_BYTES).to_owned();
         });
     }
 
-    /// A document is shown.
-    pub(super) fn saw(&self, deed: &'static str, document: &Document) {
-        let Document { kind, id, version, patient, .. } = document;
+    /// A document is shown, which is about `patient`.
+    fn saw(&self, deed: &'static str, document: &Document, patient: Option<String>) {
+        let Document { kind, id, version, .. } = document;
         let thing = Thing {
             deed: deed.into(),
             kind: kind.clone().into(),
             id: id.clone(),
             version: *version,
-            patient: patient.clone(),
+            patient,
             ..Thing::default()
         };
         self.change(|row| row.things.push(thing));
@@ -116,7 +118,7 @@ impl Act {
     /// Documents were found: whose they are is recorded, and as the profile has it not which. `entry`: what the entry of
     /// a Bundle asked.
     pub(super) fn found<'d>(&self, entry: Option<&str>, patients: impl Iterator<Item = &'d str>) {
-        let patients: std::collections::BTreeSet<&str> = patients.collect();
+        let patients: BTreeSet<&str> = patients.collect();
         let thing = |patient: Option<&str>| Thing {
             deed: "search-type".into(),
             patient: patient.map(str::to_owned),
@@ -214,6 +216,24 @@ pub(super) fn interaction(method: &Method, path: &[&str]) -> &'static str {
         _ if method == Method::DELETE => "delete",
         _ if method == Method::PATCH => "patch",
         _ => "update",
+    }
+}
+
+/// Whose documents are that name an encounter and no patient.
+#[derive(Default)]
+struct Owners(BTreeMap<String, Option<String>>);
+
+impl Owners {
+    async fn of(&mut self, rest: &Rest, document: &Document) -> Result<Option<String>, StoreError> {
+        let Some(encounter) = document.encounter.as_ref().filter(|_| document.patient.is_none()) else {
+            return Ok(document.patient.clone());
+        };
+        if let Some(known) = self.0.get(encounter) {
+            return Ok(known.clone());
+        }
+        let owner = rest.store.document("Encounter", encounter).await?.and_then(|e| e.patient);
+        self.0.insert(encounter.clone(), owner.clone());
+        Ok(owner)
     }
 }
 
@@ -320,6 +340,43 @@ fn unlisted(many: u64) -> Audit {
 }
 
 impl Rest {
+    /// Has it recorded that documents are shown.
+    ///
+    /// # Errors
+    /// Those of the store.
+    pub(super) async fn shows<'d>(
+        &self,
+        act: &Act,
+        deed: &'static str,
+        documents: impl IntoIterator<Item = &'d Document>,
+    ) -> Result<(), Refused> {
+        let mut owners = Owners::default();
+        for document in documents {
+            act.saw(deed, document, owners.of(self, document).await?);
+        }
+        Ok(())
+    }
+
+    /// Has it recorded whose documents were found, and who was asked for. `entry`: what the entry of a Bundle asked.
+    ///
+    /// # Errors
+    /// Those of the store.
+    pub(super) async fn finds(
+        &self,
+        act: &Act,
+        entry: Option<&str>,
+        documents: &[Document],
+        asked: Option<&str>,
+    ) -> Result<(), Refused> {
+        let mut owners = Owners::default();
+        let mut patients: BTreeSet<String> = asked.map(str::to_owned).into_iter().collect();
+        for document in documents {
+            patients.extend(owners.of(self, document).await?);
+        }
+        act.found(entry, patients.iter().map(String::as_str));
+        Ok(())
+    }
+
     /// Records a request whose answer is known; what cannot be recorded is not answered.
     pub(super) async fn record(&self, act: &Act, now_us: i64, answered: Outcome) -> Outcome {
         let status = match &answered {

@@ -95,7 +95,7 @@ async fn resources(
         let document = rest.store.version(&event.kind, &event.id, event.version).await?;
         let mut resource = None;
         if let Some(document) = document {
-            ask.act.saw("operation", &document);
+            rest.shows(ask.act, "operation", [&document]).await?;
             if level == Level::FullResource {
                 resource = read::resource(&document)?;
             }

@@ -24,9 +24,8 @@ pub(super) async fn search(rest: &Rest, ask: &Ask<'_>, kind: &'static Kind, quer
     let zone = rest.stays.site().settings.zone;
     let criteria = Criteria::read(kind, query, ask.strict(), zone, &rest.own_bases)?;
     let page = page(rest, kind, &criteria).await?;
-    let found = page.documents.iter().filter_map(|d| d.patient.as_deref());
     // who is asked for is told of, too, if only that there is nothing
-    ask.act.found(ask.entry, found.chain(criteria.query.patient.as_deref()));
+    rest.finds(ask.act, ask.entry, &page.documents, criteria.query.patient.as_deref()).await?;
     let total = total(rest, kind, &criteria, &page).await?;
     bundle(ask, kind, &criteria, &page, total).map(|body| Answer::json(StatusCode::OK, body))
 }
