@@ -45,9 +45,8 @@ pub(super) fn cases() -> Vec<Case> {
             }
             let table = terce.expect(&Request::get("/fhir/$data-quality?_format=text/csv"), 200)?.text();
             ensure(table.contains("cmd|"), || "the table does not tell of it".to_owned())?;
-            let cells = table.split(['\n', ',']).map(|cell| cell.trim_start_matches('"'));
-            let formula =
-                cells.filter(|c| c.starts_with(['=', '+', '@', '\t']) || c.starts_with("-1+")).next();
+            let mut cells = table.split(['\n', ',']).map(|cell| cell.trim_start_matches('"'));
+            let formula = cells.find(|c| c.starts_with(['=', '+', '@', '\t']) || c.starts_with("-1+"));
             ensure(formula.is_none(), || format!("{formula:?}"))
         }),
         story("what is wrong in a document is told without what it says of a patient", canaries),

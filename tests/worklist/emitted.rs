@@ -177,6 +177,23 @@ async fn answers() -> Vec<Value> {
     out
 }
 
+/// The names of the project's own extensions.
+fn own_extensions(value: &Value, out: &mut BTreeSet<String>) {
+    match value {
+        Value::Object(members) => {
+            let url = members.get("url").and_then(Value::as_str).unwrap_or_default();
+            if let Some(name) = url.strip_prefix("https://terce.example/fhir/StructureDefinition/")
+                && value["resourceType"].is_null()
+            {
+                out.insert(name.to_owned());
+            }
+            members.values().for_each(|member| own_extensions(member, out));
+        }
+        Value::Array(items) => items.iter().for_each(|item| own_extensions(item, out)),
+        Value::Null | Value::Bool(_) | Value::Number(_) | Value::String(_) => {}
+    }
+}
+
 fn judged(folders: &[PathBuf]) {
     let validate = Command::new("tests/outside/validate/run").args(folders).output().unwrap();
     let said =
@@ -218,6 +235,12 @@ async fn foreign_validators_find_no_fault_in_any_answer_or_any_status_of_a_task(
         bundles.into_iter().collect::<Vec<_>>(),
         ["batch-response", "history", "searchset", "transaction-response"]
     );
+    let mut extensions = BTreeSet::new();
+    all.iter().for_each(|resource| own_extensions(resource, &mut extensions));
+    assert!(extensions.contains("said-status") && extensions.contains("basis"), "{extensions:?}");
+    for name in extensions {
+        assert!(shipped::document("StructureDefinition", &name).is_some(), "nothing defines {name}");
+    }
     let lines: String = all.iter().map(|r| format!("{r}\n")).collect();
     judged(&[Ward::write("answers", &lines)]);
 }
