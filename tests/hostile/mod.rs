@@ -14,6 +14,7 @@ mod json;
 mod process;
 mod slow;
 mod time;
+mod told;
 mod wire;
 
 use std::io::Write;
@@ -143,6 +144,7 @@ fn cases() -> Vec<Case> {
         json::cases(),
         fhir::cases(),
         bundles::cases(),
+        told::cases(),
         time::cases(),
         injection::cases(),
         slow::cases(),

@@ -208,3 +208,23 @@ async fn who_reads_the_audit_is_in_it() {
         ]
     );
 }
+
+#[tokio::test]
+async fn what_names_only_a_stay_is_about_its_patient() {
+    let service = Service::new().await;
+    let encounter = json!({ "resourceType": "Encounter", "id": "e1", "status": "in-progress",
+        "class": { "code": "IMP" }, "subject": { "reference": "Patient/p1" } });
+    service.put("/fhir/Encounter/e1", &encounter).await;
+    let observation = json!({ "resourceType": "Observation", "id": "o", "status": "final",
+        "code": { "text": "x" }, "encounter": { "reference": "Encounter/e1" } });
+    service.put("/fhir/Observation/o", &observation).await;
+    service.get("/fhir/Observation/o").await;
+    service.get("/fhir/Observation").await;
+    service.get("/fhir/Observation/o/_history").await;
+    let events = service.audited("?_count=4").await;
+    assert_eq!(
+        events.iter().map(|e| deed_of(e).0).collect::<Vec<_>>(),
+        ["history-instance", "search-type", "read", "create"]
+    );
+    assert!(events.iter().all(|e| entities(e, "1") == ["Patient/p1"]), "{events:?}");
+}
