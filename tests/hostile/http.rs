@@ -220,7 +220,6 @@ fn addresses() -> Vec<Case> {
         "/fhir/Procedure/a/$explain",
         "/fhir/Measure/a/$explain",
         "/etc/passwd",
-        "/",
         "/fhirx",
         "/.git/config",
         "/debug/pprof",

@@ -11,6 +11,7 @@ mod fhir;
 mod http;
 mod injection;
 mod json;
+mod pages;
 mod process;
 mod slow;
 mod time;
@@ -145,6 +146,7 @@ fn cases() -> Vec<Case> {
         fhir::cases(),
         bundles::cases(),
         told::cases(),
+        pages::cases(),
         time::cases(),
         injection::cases(),
         slow::cases(),

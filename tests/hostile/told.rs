@@ -25,17 +25,18 @@ fn audit() -> Vec<Case> {
         ("patient=", "value"),
         ("_cursor=%00", "value"),
         ("_cursor=-1", "value"),
-        ("_count=0", "value"),
+        ("_cursor=1-99999999999", "value"),
         ("_count=-1", "value"),
-        ("_sort=agent", "not-supported"),
-        ("agent:missing=true", "not-supported"),
+        ("entity=';--", "value"),
+        ("agent=%25", "value"),
+        ("_sort=colour", "not-supported"),
+        ("agent:near=x", "not-supported"),
         ("colour=red", "not-supported"),
     ] {
-        let refused = Refused(400, code);
-        cases.push(ask(format!("acts by {query}"), get(&format!("?{query}")), refused));
+        let strict = get(&format!("?{query}")).header("Prefer", "handling=strict");
+        cases.push(ask(format!("acts by {query}"), strict, Refused(400, code)));
     }
-    for query in ["entity=';--", "agent=%25", "address=%27", "_id=%27", "type=a|b|c", "_cursor=1-99999999999"]
-    {
+    for query in ["address=%27", "_id=%27", "type=a|b|c", "agent:missing=true", "_count=0", "_cursor=1.1"] {
         cases.push(ask(
             format!("acts by {query}, which finds nothing"),
             get(&format!("?{query}")),
