@@ -404,7 +404,7 @@ fn numbers(broken: &Break) -> std::ops::RangeInclusive<i64> {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 300, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { cases: 120, ..ProptestConfig::default() })]
 
     #[test]
     fn whatever_single_thing_is_done_to_a_chain_is_found(
