@@ -14,7 +14,7 @@ use clap::{Args, Parser, Subcommand};
 use crate::access::registry::{Issuer, KeysFrom};
 use crate::care::explain::{Explained, explain};
 use crate::clock::Clock;
-use crate::config::{Access, Config};
+use crate::config::{Access, Auditing, Config};
 use crate::feed::Feeds;
 use crate::reconcile::Reconciler;
 use crate::stays::Stays;
@@ -214,6 +214,7 @@ async fn check(config: Config) -> anyhow::Result<()> {
         format!("allowance   {} to chart after a deadline before a miss is announced", site.rules.allowance),
     ];
     lines.extend(access_lines(&config));
+    lines.push(format!("audit       {}", recorded(&config)));
     for unit in &config.site.units {
         let protocol = unit.protocol.as_deref().unwrap_or(&config.site.protocol);
         let owner = unit.owner.as_deref().unwrap_or("nobody");
@@ -251,6 +252,18 @@ fn report_lines(config: &Config) -> Vec<String> {
         below => format!("counts from 1 to {} are hidden", below - 1),
     };
     vec![format!("reports     {made}; {hidden}")]
+}
+
+/// What is recorded of who did what, for people.
+fn recorded(config: &Config) -> String {
+    let Auditing { reads, strict, keep_days } = config.audit;
+    let reads = match (reads, strict) {
+        (true, true) => "writes and reads; on a full disk reads are refused",
+        (true, false) => "writes and reads; on a full disk reads are answered and counted",
+        (false, _) => "writes only",
+    };
+    let kept = keep_days.map_or("for ever".to_owned(), |days| format!("for {days} days"));
+    format!("of {reads}; kept {kept}")
 }
 
 /// Who may do what, for people.

@@ -79,6 +79,7 @@ impl Line {
             tries: self.tries,
             beats: self.beats_us().is_some_and(|at| at <= now_us),
             surplus: self.surplus,
+            numbered: None,
             taken: None,
             now_us,
         })

@@ -12,7 +12,9 @@ use crate::store::{
 use crate::translate::Refusal;
 use crate::translate::audit;
 use crate::translate::subscription::notice::{self, Standing};
-use crate::translate::subscription::{Content, Event, Hook, Level, Progress, Subscriber, mark, with_status};
+use crate::translate::subscription::{
+    Content, Event, Hook, Level, Pending, Progress, Subscriber, event_mark, event_text, mark, with_status,
+};
 
 /// A subscription at the beginning of a step.
 pub(super) struct Turn {
@@ -27,6 +29,8 @@ pub(super) struct Turn {
     pub(super) beats: bool,
     /// More subscriptions are asked for than are served, and this is one of the last.
     pub(super) surplus: bool,
+    /// What was numbered in this step: it is stored, so that it can be asked for again.
+    pub(super) numbered: Option<Pending>,
     /// What the subscriber has taken in this step; none: nothing. It is stored with the position.
     pub(super) taken: Option<Vec<Thing>>,
     pub(super) now_us: i64,
@@ -223,7 +227,9 @@ impl Turn {
                 at_us: d.received_us,
             };
             progress.number(found.documents.into_iter().map(event).collect());
+            self.numbered = progress.pending.clone();
             self.settle(parts, &progress).await?;
+            self.numbered = None;
         }
         let Some(pending) = progress.pending.as_ref() else { return Ok(Came::Idle(progress)) };
         let (mut resources, mut told) = (Vec::new(), Vec::new());
@@ -341,6 +347,9 @@ impl Turn {
             let mut batch = Batch { now_us: self.now_us, audits: self.recorded(), ..Batch::default() };
             if !self.has_ended(parts, current).await? {
                 batch.marks.push((mark(id).into(), progress.write()));
+                for (number, event) in self.numbered.iter().flat_map(Pending::numbered) {
+                    batch.marks.push((event_mark(id, number).into(), event_text(number, event)));
+                }
                 batch.rests_on.push(("Subscription".into(), id.clone(), current));
             } else if batch.audits.is_empty() {
                 return Ok(());

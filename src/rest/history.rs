@@ -12,7 +12,7 @@ use super::ask::{self, Ask};
 use super::refused::Refused;
 use super::types::{self, Kind};
 use super::{Outcome, Rest, audit, limits, read, search, text};
-use crate::store::{Past, PastQuery};
+use crate::store::{Document, Past, PastQuery};
 
 /// What of a history is wanted.
 struct Wanted {
@@ -45,7 +45,8 @@ pub(super) async fn history(rest: &Rest, ask: &Ask<'_>, kind: &'static Kind, id:
     // a list of AuditEvents that made as many more would soon hold nothing else
     if id.is_some() || kind.name != types::AUDIT {
         let deed = if id.is_some() { "history-instance" } else { "history-type" };
-        versions.iter().take(wanted.rows).for_each(|version| ask.act.saw(deed, &version.document));
+        let told: Vec<&Document> = versions.iter().take(wanted.rows).map(|v| &v.document).collect();
+        rest.shows(ask.act, deed, told).await?;
     }
     let address = match id {
         Some(id) => format!("{}/{}/{id}/_history", ask.base, kind.name),

@@ -131,7 +131,7 @@ pub(super) async fn apply(
     for _ in 0..limits::RETRIES {
         let current = current(rest, kind, id, if_match).await?;
         let Some(body) = patched(&current, patch)? else {
-            ask.act.saw("update", &current);
+            rest.shows(ask.act, "update", [&current]).await?;
             return Ok((unchanged(kind, &current), current.body.unwrap_or_default()));
         };
         let write = replacement(rest, ask, kind, id, body, current.version).await?;

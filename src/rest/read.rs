@@ -21,7 +21,7 @@ pub(super) async fn read(rest: &Rest, ask: &Ask<'_>, kind: &'static Kind, id: &s
         return Err(Refused::NotFound);
     }
     if kind.name == types::AUDIT {
-        return shown(ask, "read", audit::document(rest, ask.base, id).await?);
+        return shown(rest, ask, "read", audit::document(rest, ask.base, id).await?).await;
     }
     let found = rest.store.document(kind.name, id).await?;
     if found.is_none()
@@ -31,7 +31,7 @@ pub(super) async fn read(rest: &Rest, ask: &Ask<'_>, kind: &'static Kind, id: &s
         ask.act.saw_other("read", kind.name, id);
         return Ok(Answer::json(StatusCode::OK, body));
     }
-    shown(ask, "read", found)
+    shown(rest, ask, "read", found).await
 }
 
 /// What of a resource the query of a read asks for.
@@ -101,14 +101,14 @@ pub(super) async fn version(
         types::AUDIT => audit::document(rest, ask.base, id).await?.filter(|d| d.version == version),
         name => rest.store.version(name, id, version).await?,
     };
-    shown(ask, "vread", found)
+    shown(rest, ask, "vread", found).await
 }
 
-fn shown(ask: &Ask<'_>, deed: &'static str, found: Option<Document>) -> Outcome {
+async fn shown(rest: &Rest, ask: &Ask<'_>, deed: &'static str, found: Option<Document>) -> Outcome {
     let document = found.ok_or(Refused::NotFound)?;
     let body = resource(&document)?.ok_or(Refused::Gone)?;
     let (tag, view) = (text::etag(document.version), view(ask)?);
-    ask.act.saw(deed, &document);
+    rest.shows(ask.act, deed, [&document]).await?;
     if ask.has(&tag, document.received_us) {
         let answer = Answer::empty(StatusCode::NOT_MODIFIED).with(ETAG, tag);
         return Ok(answer.with(LAST_MODIFIED, text::http_date(document.received_us)));

@@ -59,6 +59,8 @@ pub enum Operation {
     Validate,
     /// `$status` of a subscription.
     Status,
+    /// `$events` of a subscription.
+    Events,
     /// `$ventilator-events`.
     VentilatorEvents,
 }
@@ -75,6 +77,7 @@ impl Operation {
             Operation::Try => "try",
             Operation::Validate => "validate",
             Operation::Status => "status",
+            Operation::Events => "events",
             Operation::VentilatorEvents => "ventilator-events",
         }
     }
@@ -95,7 +98,8 @@ impl Operation {
             Operation::VentilatorEvents => {
                 &["Procedure", "Observation", "MedicationAdministration", "Patient"]
             }
-            Operation::Translate | Operation::Try | Operation::Status => &[],
+            // what `$events` tells of is what the subscription is about, which is asked for there
+            Operation::Translate | Operation::Try | Operation::Status | Operation::Events => &[],
         }
     }
 
@@ -113,6 +117,9 @@ impl Operation {
             Operation::Validate => "http://hl7.org/fhir/OperationDefinition/Resource-validate",
             Operation::Status => {
                 "http://hl7.org/fhir/uv/subscriptions-backport/OperationDefinition/backport-subscription-status"
+            }
+            Operation::Events => {
+                "http://hl7.org/fhir/uv/subscriptions-backport/OperationDefinition/backport-subscription-events"
             }
             Operation::VentilatorEvents => "https://terce.example/fhir/OperationDefinition/ventilator-events",
         }
@@ -205,7 +212,7 @@ pub const KINDS: &[Kind] = &[
         ..fed("Measure", Effect::Readers, parameters::MEASURE)
     },
     Kind {
-        operations: &[Operation::Status, Operation::Validate],
+        operations: &[Operation::Status, Operation::Events, Operation::Validate],
         ..fed("Subscription", Effect::Readers, parameters::SUBSCRIPTION)
     },
     Kind {

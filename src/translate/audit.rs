@@ -167,7 +167,7 @@ fn kinds(recorded: &Recorded<'_>) -> (Coding, Vec<Coding>) {
         _ => {
             let within = Some(recorded.within).filter(|w| !w.is_empty() && *w != recorded.deed);
             let subtype = [interaction].into_iter().chain(within.map(|w| coding(INTERACTION, w, w)));
-            (coding(EVENT, "rest", "Restful Operation"), subtype.collect())
+            (coding(EVENT, "rest", "RESTful Operation"), subtype.collect())
         }
     }
 }

@@ -212,3 +212,85 @@ async fn where_it_stands_can_be_asked() {
     assert_eq!(desk.ask("DELETE", "/fhir/Subscription/s", None).await.0, 204);
     assert_eq!(desk.ask("GET", "/fhir/Subscription/s/$status", None).await.0, 410);
 }
+
+/// Number and focus of each event.
+fn numbered(bundle: &Value) -> Vec<(String, String)> {
+    let text = |parts: &Value, name: &str| {
+        let part = parts.as_array().unwrap().iter().find(|p| p["name"] == name);
+        let value = part.map(|_| said(parts, name).clone()).unwrap_or_default();
+        value.as_str().or_else(|| value["reference"].as_str()).unwrap_or_default().to_owned()
+    };
+    let parameters = bundle["entry"][0]["resource"]["parameter"].as_array().unwrap();
+    let events = parameters.iter().filter(|p| p["name"] == "notification-event");
+    events.map(|e| (text(&e["part"], "event-number"), text(&e["part"], "focus"))).collect()
+}
+
+#[tokio::test]
+async fn what_was_numbered_is_told_again_to_whoever_asks() {
+    let mut receiver = Receiver::start().await;
+    let desk = Desk::new(loopback(&[&receiver])).await;
+    let subscription = guided("Task", &format!("{}/hook", receiver.url), "id-only");
+    desk.follow("s", subscription.clone()).await;
+    receiver.get().await;
+    for id in ["t1", "t2", "t3"] {
+        desk.task(id, "ready", id).await;
+        receiver.get().await;
+    }
+    desk.task("t2", "completed", "again").await;
+    receiver.get().await;
+    let ask = async |query: &str| {
+        let (status, bundle) = desk.ask("GET", &format!("/fhir/Subscription/s/$events{query}"), None).await;
+        assert_eq!(status, 200, "{query}: {bundle}");
+        bundle
+    };
+    let all = ask("").await;
+    assert_eq!(said(&all["entry"][0]["resource"]["parameter"], "type"), "query-event");
+    let event = |number: &str, id: &str| (number.to_owned(), format!("http://ward.example/fhir/Task/{id}"));
+    let wanted = [event("1", "t1"), event("2", "t2"), event("3", "t3"), event("4", "t2")];
+    assert_eq!((numbered(&all), all["type"].as_str()), (wanted.to_vec(), Some("history")));
+    assert_eq!(numbered(&ask("?eventsSinceNumber=2&eventsUntilNumber=3").await), wanted[1..3]);
+    assert_eq!(numbered(&ask("?eventsSinceNumber=5").await), []);
+    let full = ask("?eventsSinceNumber=2&content=full-resource").await;
+    let notes: Vec<&str> =
+        (1..=3).map(|n| full["entry"][n]["resource"]["description"].as_str().unwrap()).collect();
+    assert_eq!(notes, ["t2", "t3", "again"], "each as it was when it was told of");
+    assert_eq!(ask("?content=empty").await["entry"].as_array().unwrap().len(), 1);
+    for wrong in ["?eventsSinceNumber=x", "?content=all", "?since=1"] {
+        let (status, _) = desk.ask("GET", &format!("/fhir/Subscription/s/$events{wrong}"), None).await;
+        assert_eq!(status, 400, "{wrong}");
+    }
+    // who turns it off begins anew, and so do the numbers
+    let mut off = subscription.clone();
+    off["status"] = "off".into();
+    desk.subscribe("s", off).await;
+    assert_eq!(numbered(&ask("").await), []);
+    desk.follow("s", subscription).await;
+    receiver.get().await;
+    desk.task("t9", "ready", "x").await;
+    receiver.get().await;
+    assert_eq!(numbered(&ask("").await), [event("1", "t9")]);
+    let (_, events) = desk.ask("GET", "/fhir/AuditEvent?subtype=operation&entity=Task/t9", None).await;
+    assert_eq!(events["entry"].as_array().unwrap().len(), 1);
+}
+
+#[tokio::test]
+async fn of_many_events_the_last_are_kept() {
+    use terce::translate::subscription::EVENTS_KEPT;
+    let mut receiver = Receiver::start().await;
+    let desk = Desk::new(loopback(&[&receiver])).await;
+    desk.follow("s", guided("Task", &format!("{}/hook", receiver.url), "empty")).await;
+    receiver.get().await;
+    let many = EVENTS_KEPT + 40;
+    for number in 0..many {
+        desk.task(&format!("t{number}"), "ready", "x").await;
+    }
+    let mut told = 0;
+    while told < many {
+        let got = receiver.get().await.json();
+        let count = said(&got["entry"][0]["resource"]["parameter"], "events-since-subscription-start");
+        told = count.as_str().unwrap().parse().unwrap();
+    }
+    let (_, all) = desk.ask("GET", "/fhir/Subscription/s/$events?eventsSinceNumber=1", None).await;
+    let numbers: Vec<u64> = numbered(&all).iter().map(|(number, _)| number.parse().unwrap()).collect();
+    assert_eq!(numbers, (many - EVENTS_KEPT + 1..=many).collect::<Vec<_>>());
+}

@@ -13,6 +13,7 @@ pub(super) const CHECKS: &[(&str, Check)] = &[
     ("afterwards, nothing has panicked and nothing was answered with a failure", healthy),
     ("afterwards, no log and no number has a patient's name", silent),
     ("afterwards, each line of the log is one event", lines),
+    ("afterwards, the chain of what was done is whole", chained),
     ("afterwards, the process has never held more than 768 MiB", memory),
 ];
 
@@ -49,6 +50,12 @@ fn lines(terce: &Terce) -> Result<(), String> {
         ensure(!line.contains('\u{1b}'), || line.to_owned())?;
     }
     Ok(())
+}
+
+fn chained(terce: &Terce) -> Result<(), String> {
+    let (code, said) = terce.command(&["audit", "verify"]);
+    let rows = said.split(" rows").next().and_then(|n| n.rsplit(['\n', ' ']).next()?.parse::<u64>().ok());
+    ensure(code == 0 && rows.is_some_and(|rows| rows > 300), || format!("{code}: {said}"))
 }
 
 fn memory(terce: &Terce) -> Result<(), String> {

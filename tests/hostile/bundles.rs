@@ -40,6 +40,7 @@ fn frames() -> Vec<Case> {
         ask("a Bundle of an unknown type", of("heap", vec![create()]), Refused(400, "code-invalid")),
         ask("a transaction without entries", bundle(json!({ "resourceType": "Bundle", "type": "transaction" }).to_string()), Status(200)),
         ask("5,001 entries", of("batch", (0..5_001).map(|_| json!({ "request": { "method": "GET", "url": "Task" } })).collect()), Refused(413, "too-costly")),
+        ask("a hundred thousand entries", of("batch", vec![json!({ "request": { "method": "GET", "url": "Task" } }); 100_000]), Refused(413, "too-costly")),
         ask("a Bundle that is hardly anything but frame", bundle(format!(r#"{{"resourceType":"Bundle","type":"batch","link":[{{"relation":"x","url":"{}"}}]}}"#, "u".repeat(5 << 20))), Refused(400, "too-costly")),
         ask("one address twice", of("transaction", vec![full(uuid, create()), full(uuid, create())]), invariant),
         ask("one resource twice", of("transaction", vec![put("twice"), put("twice")]), invariant),

@@ -93,6 +93,15 @@ fn documents() -> Vec<Case> {
             ),
             Refused(400, "invariant"),
         ),
+        ask(
+            "a picture at an inner address, which is kept as a name",
+            Request::post(
+                "Patient",
+                json!({ "resourceType": "Patient", "photo": [{ "url": "http://169.254.169.254/x" }] })
+                    .to_string(),
+            ),
+            Status(201),
+        ),
         changed(
             "a profile that is an address",
             json!({ "meta": { "profile": ["http://169.254.169.254/x"] } }),

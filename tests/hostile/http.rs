@@ -33,6 +33,8 @@ fn framing() -> Vec<Case> {
         ("a signed length", "Content-Length: +20\r\n\r\n{}"),
         ("a negative length", "Content-Length: -1\r\n\r\n{}"),
         ("a length of 2^64", "Content-Length: 18446744073709551616\r\n\r\n{}"),
+        ("a length said twice in one line", "Content-Length: 20, 20\r\n\r\n{}"),
+        ("two lengths in one line", "Content-Length: 3, 4\r\n\r\n{}}"),
         ("a length in hexadecimal", "Content-Length: 0x10\r\n\r\n{}"),
     ]
     .into_iter()
@@ -68,6 +70,19 @@ fn framing() -> Vec<Case> {
                 Ok(reply) => super::judge(&reply, Refused(400, "incomplete")),
                 Err(_) => ensure(wire.is_closed(), || "still open".to_owned()),
             }
+        }),
+        story("a body with a length and in chunks ends where the chunks do", |terce| {
+            // RFC 9112, 6.1: refused, or taken by its chunks alone; whoever reads it by its length would take the
+            // second request for a part of the first
+            let hidden = "GET /fhir/Patient/smuggled HTTP/1.1\r\nHost: terce\r\n\r\n";
+            let mut wire = terce.wire();
+            let chunks = format!(
+                "Content-Length: {}\r\nTransfer-Encoding: chunked\r\n\r\n0\r\n\r\n",
+                5 + hidden.len()
+            );
+            wire.send(format!("{}{hidden}", post(&chunks)).as_bytes());
+            let reply = wire.reply()?;
+            ensure(reply.status == 400, || format!("{} {}", reply.status, reply.shown()))
         }),
         story("two requests in one piece are answered one after the other", |terce| {
             let mut wire = terce.wire();
@@ -205,7 +220,6 @@ fn addresses() -> Vec<Case> {
         "/fhir/Procedure/a/$explain",
         "/fhir/Measure/a/$explain",
         "/etc/passwd",
-        "/",
         "/fhirx",
         "/.git/config",
         "/debug/pprof",
@@ -247,6 +261,11 @@ fn methods() -> Vec<Case> {
         ("replacing what the service writes", Request::put("MeasureReport/a", "{}")),
         ("deleting what the service writes", Request::new("DELETE", kind)),
         ("deleting a Task", Request::new("DELETE", "/fhir/Task/a")),
+        ("telling who did what", Request::post("AuditEvent", "{}")),
+        ("telling anew who did what", Request::put("AuditEvent/1", "{}")),
+        ("forgetting who did what", Request::new("DELETE", "/fhir/AuditEvent/1")),
+        ("forgetting all of what was done", Request::new("DELETE", "/fhir/AuditEvent?_id=1")),
+        ("mending what was done", Request::new("PATCH", "/fhir/AuditEvent/1").with_body("[]")),
         ("POST to a resource", Request::post("Procedure/a", procedure().to_string())),
     ] {
         cases.push(ask(what, request, Refused(405, "not-supported")));

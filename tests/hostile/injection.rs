@@ -38,6 +38,17 @@ pub(super) fn cases() -> Vec<Case> {
             }
             Ok(())
         }),
+        story("no cell of a table begins as a formula does", |terce| {
+            for charm in ["=cmd|' /C calc'!A0", "+1+1", "-1+1", "@SUM(1)", "\t=1", "\r=1"] {
+                let code = json!({ "code": { "coding": [{ "system": "urn:charms", "code": charm, "display": charm }] } });
+                terce.ask(&Request::post("Procedure", with(procedure(), code).to_string()))?;
+            }
+            let table = terce.expect(&Request::get("/fhir/$data-quality?_format=text/csv"), 200)?.text();
+            ensure(table.contains("cmd|"), || "the table does not tell of it".to_owned())?;
+            let mut cells = table.split(['\n', ',']).map(|cell| cell.trim_start_matches('"'));
+            let formula = cells.find(|c| c.starts_with(['=', '+', '@', '\t']) || c.starts_with("-1+"));
+            ensure(formula.is_none(), || format!("{formula:?}"))
+        }),
         story("what is wrong in a document is told without what it says of a patient", canaries),
     ]
 }

@@ -11,9 +11,11 @@ mod fhir;
 mod http;
 mod injection;
 mod json;
+mod pages;
 mod process;
 mod slow;
 mod time;
+mod told;
 mod wire;
 
 use std::io::Write;
@@ -143,6 +145,8 @@ fn cases() -> Vec<Case> {
         json::cases(),
         fhir::cases(),
         bundles::cases(),
+        told::cases(),
+        pages::cases(),
         time::cases(),
         injection::cases(),
         slow::cases(),

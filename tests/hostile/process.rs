@@ -84,6 +84,14 @@ impl Terce {
         Ok(reply)
     }
 
+    /// Exit code and words of another command on the same database.
+    pub(super) fn command(&self, arguments: &[&str]) -> (i32, String) {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_terce"));
+        let output = command.args(arguments).arg("--data").arg(self.folder.path()).output().unwrap();
+        let said = String::from_utf8([output.stdout, output.stderr].concat()).unwrap();
+        (output.status.code().unwrap_or(-1), said)
+    }
+
     /// Everything it has logged.
     pub(super) fn log(&self) -> String {
         std::fs::read_to_string(self.folder.path().join("log")).unwrap()

@@ -195,6 +195,17 @@ fn counted() -> Vec<Case> {
         .enumerate()
         .map(|(n, row)| story(row.name, move |terce| charted(terce, n, row)))
         .collect();
+    cases.push(story("care after the stay is not counted, and doubted", |terce| {
+        terce.admit("left", json!({}))?;
+        let encounter = json!({
+            "resourceType": "Encounter", "id": "left", "status": "finished", "class": { "code": "IMP" },
+            "subject": { "reference": "Patient/left" }, "period": { "start": hours(-10), "end": hours(-5) },
+        });
+        terce.expect(&Request::put("Encounter/left", encounter.to_string()), 200)?;
+        let made = terce.expect(&Request::post("Procedure", care("left").to_string()), 201)?;
+        let (counted, doubts) = terce.counted("left", &format!("Procedure/{}", made.id()))?;
+        ensure(!counted && !doubts.is_empty(), || format!("counted: {counted}; doubts: {doubts:?}"))
+    }));
     cases.push(story(
         "a patient of another server is nobody here, and care of theirs is not counted",
         |terce| {

@@ -138,7 +138,9 @@ fn what_subscribers_are_told_is_valid_to_validators_that_are_not_ours() {
         ("status", notice::status(&Standing { error: Some("it failed"), ..standing })),
         ("empty", notice::events(&standing, Level::Empty, &pending, Vec::new())),
         ("id-only", notice::events(&standing, Level::IdOnly, &pending, Vec::new())),
-        ("full-resource", notice::events(&standing, Level::FullResource, &pending, full)),
+        ("full-resource", notice::events(&standing, Level::FullResource, &pending, full.clone())),
+        ("asked-empty", notice::asked(&standing, Level::Empty, &pending, Vec::new())),
+        ("asked-full", notice::asked(&standing, Level::FullResource, &pending, full.clone())),
         ("subscription", active),
         ("subscription-in-error", error),
     ];

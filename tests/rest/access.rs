@@ -318,6 +318,7 @@ async fn an_operation_takes_the_right_to_read_all_that_it_tells_of() {
         ("Procedure/p/$validate", "Procedure Patient Encounter"),
         ("Location/$validate", "Location Patient Encounter"),
         ("Subscription/s/$status", "Subscription"),
+        ("Subscription/s/$events", "Subscription"),
         (
             "Encounter/e1/$ventilator-events",
             "Encounter Procedure Observation MedicationAdministration Patient",

@@ -5,11 +5,14 @@ use std::path::PathBuf;
 use std::process::Command;
 
 use serde_json::{Value, json};
+use terce::rest::types::{KINDS, Origin};
+use terce::translate::measures::MEASURES;
 use terce::translate::shipped;
 
 use super::nurse::{asked, changed, refused};
 use super::text;
 use super::ward::Ward;
+use crate::deliver::{Receiver, guided};
 
 /// The statuses that a Task can have here, and by which steps a person brings it there.
 const BY_HAND: [(&str, &[&str]); 10] = [
@@ -51,16 +54,38 @@ async fn tasks() -> Vec<Value> {
     out
 }
 
-/// What is answered to all that can be asked.
+/// What is answered to all that can be asked, and what a subscriber is told.
 async fn answers() -> Vec<Value> {
-    let ward = Ward::with_patient().await;
+    let mut receiver = Receiver::start().await;
+    let ward = Ward::open(&format!(
+        "[site]\nprotocol = \"minimal\"\naway = [\"theatre\"]\n[[unit]]\nlocation = \"north\"\n\
+         [subscriptions]\nallow = [\"{}/\"]\ninner = [\"127.0.0.1\"]\n",
+        receiver.url
+    ))
+    .await;
+    let mut out = Vec::new();
+    for (id, status, level) in [("s", "requested", "full-resource"), ("off", "off", "id-only")] {
+        let mut subscription = guided("Task", &format!("{}/{id}", receiver.url), level);
+        subscription["id"] = id.into();
+        subscription["status"] = status.into();
+        out.push(ward.put(subscription).await);
+    }
+    // the handshake
+    out.push(receiver.get().await.json());
+    ward.admit().await;
+    ward.put(json!({"resourceType": "Location", "id": "north"})).await;
+    ward.put(json!({"resourceType": "ValueSet", "id": "v", "status": "active"})).await;
     ward.care("c1", "oral-cleansing", "01:00").await;
     ward.until("05:40").await;
     ward.care("late", "oral-cleansing", "04:50").await;
     ward.until("09:20").await;
     ward.put(ward.procedure("x", "oral-cleansing", "not-done", "09:19")).await;
     ward.until("14:00").await;
-    let mut out = Vec::new();
+    // a notification with a Task in it
+    out.push(receiver.get().await.json());
+    for id in MEASURES {
+        out.push(ward.get(&format!("Measure/{id}")).await);
+    }
     for definition in shipped::ALL {
         out.push(ward.get(&format!("{}/{}", definition.kind, definition.id)).await);
     }
@@ -69,8 +94,28 @@ async fn answers() -> Vec<Value> {
     let period = "periodStart=2026-03-10&periodEnd=2026-03-10";
     let translate = "ConceptMap/$translate?system=http://snomed.info/sct&code";
     let brush = "https://terce.example/fhir/CodeSystem/activity&code=tooth-brushing&reverse=true";
-    for path in [
+    let all = "status=open-gap,closed-gap,prospective-gap,not-applicable";
+    let gaps = format!("Measure/$care-gaps?{period}&subject=Patient/p&{all}");
+    let paths = [
         "metadata".to_owned(),
+        "AuditEvent?_count=1000".to_owned(),
+        "AuditEvent?outcome=4".to_owned(),
+        "AuditEvent/1".to_owned(),
+        "AuditEvent/1/_history".to_owned(),
+        "DetectedIssue?patient=p".to_owned(),
+        format!("DetectedIssue/{}", text(&issue, "/id")),
+        format!("DetectedIssue/{}/_history", text(&issue, "/id")),
+        "MeasureReport".to_owned(),
+        "Subscription/s".to_owned(),
+        "Subscription".to_owned(),
+        "Subscription/s/$status".to_owned(),
+        "Subscription/s/$events".to_owned(),
+        "Subscription/s/$events?content=empty".to_owned(),
+        "Subscription/off/$events".to_owned(),
+        "Patient/p".to_owned(),
+        "ValueSet/v".to_owned(),
+        "Task?unknown=x".to_owned(),
+        "Task?subject.name=x".to_owned(),
         "Task?_count=1&status=completed,ready".to_owned(),
         "Task?_summary=count".to_owned(),
         "Task?_include=Task:patient&_summary=true".to_owned(),
@@ -100,6 +145,7 @@ async fn answers() -> Vec<Value> {
         format!("Measure/timeliness/$data-requirements?{period}"),
         "Measure/ventilator-associated-conditions/$data-requirements".to_owned(),
         "Measure/patient-days/$data-requirements".to_owned(),
+        gaps.clone(),
         "$data-quality".to_owned(),
         format!("{translate}=717778001"),
         format!("{translate}=none"),
@@ -110,14 +156,17 @@ async fn answers() -> Vec<Value> {
         "Procedure/c1/$validate?mode=delete".to_owned(),
         "Procedure/unknown".to_owned(),
         "Unknown".to_owned(),
-    ] {
-        out.push(ward.get(&path).await);
+    ];
+    for path in &paths {
+        out.push(ward.get(path).await);
     }
-    let all = "status=open-gap,closed-gap,prospective-gap,not-applicable";
-    let gaps = ward.get(&format!("Measure/$care-gaps?{period}&subject=Patient/p&{all}")).await;
-    let document = gaps["parameter"][0]["resource"].clone();
+    for operation in KINDS.iter().flat_map(|kind| kind.operations) {
+        let asked = format!("/${}", operation.name());
+        assert!(paths.iter().any(|path| path.contains(&asked)), "nobody asks {asked}");
+    }
+    let document = ward.get(&gaps).await["parameter"][0]["resource"].clone();
     out.extend(document["entry"].as_array().unwrap().iter().map(|entry| entry["resource"].clone()));
-    out.extend([gaps, document]);
+    out.push(document);
     out.extend(kept(&ward).await);
     let bad =
         json!({"resourceType": "PlanDefinition", "status": "active", "action": [{"id": "a"}, {"id": "a"}]});
@@ -169,6 +218,23 @@ async fn kept(ward: &Ward) -> Vec<Value> {
     out
 }
 
+/// The names of the project's own extensions.
+fn own_extensions(value: &Value, out: &mut BTreeSet<String>) {
+    match value {
+        Value::Object(members) => {
+            let url = members.get("url").and_then(Value::as_str).unwrap_or_default();
+            if let Some(name) = url.strip_prefix("https://terce.example/fhir/StructureDefinition/")
+                && value["resourceType"].is_null()
+            {
+                out.insert(name.to_owned());
+            }
+            members.values().for_each(|member| own_extensions(member, out));
+        }
+        Value::Array(items) => items.iter().for_each(|item| own_extensions(item, out)),
+        Value::Null | Value::Bool(_) | Value::Number(_) | Value::String(_) => {}
+    }
+}
+
 fn judged(folders: &[PathBuf]) {
     let validate = Command::new("tests/outside/validate/run").args(folders).output().unwrap();
     let said =
@@ -181,6 +247,7 @@ async fn foreign_validators_find_no_fault_in_any_answer_or_any_status_of_a_task(
     let all = [tasks().await, answers().await].concat();
     let types: BTreeSet<&str> = all.iter().map(|r| text(r, "/resourceType")).collect();
     let given_out = [
+        "AuditEvent",
         "Bundle",
         "CapabilityStatement",
         "CodeSystem",
@@ -188,6 +255,7 @@ async fn foreign_validators_find_no_fault_in_any_answer_or_any_status_of_a_task(
         "ConceptMap",
         "DetectedIssue",
         "Library",
+        "Measure",
         "MeasureReport",
         "OperationDefinition",
         "OperationOutcome",
@@ -196,8 +264,14 @@ async fn foreign_validators_find_no_fault_in_any_answer_or_any_status_of_a_task(
         "PlanDefinition",
         "SearchParameter",
         "StructureDefinition",
+        "Subscription",
         "Task",
+        "ValueSet",
     ];
+    // what the service writes or brings with it
+    let own = KINDS.iter().filter(|kind| kind.origin != Origin::Feed).map(|kind| kind.name);
+    let own = own.chain(shipped::ALL.iter().map(|definition| definition.kind));
+    assert!(own.into_iter().all(|kind| given_out.contains(&kind)));
     assert_eq!(types.into_iter().collect::<Vec<_>>(), given_out);
     let bundles: BTreeSet<&str> =
         all.iter().filter(|r| r["resourceType"] == "Bundle").map(|r| text(r, "/type")).collect();
@@ -205,6 +279,12 @@ async fn foreign_validators_find_no_fault_in_any_answer_or_any_status_of_a_task(
         bundles.into_iter().collect::<Vec<_>>(),
         ["batch-response", "document", "history", "searchset", "transaction-response"]
     );
+    let mut extensions = BTreeSet::new();
+    all.iter().for_each(|resource| own_extensions(resource, &mut extensions));
+    assert!(extensions.contains("said-status") && extensions.contains("basis"), "{extensions:?}");
+    for name in extensions {
+        assert!(shipped::document("StructureDefinition", &name).is_some(), "nothing defines {name}");
+    }
     let lines: String = all.iter().map(|r| format!("{r}\n")).collect();
     judged(&[Ward::write("answers", &lines)]);
 }

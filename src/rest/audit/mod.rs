@@ -21,6 +21,7 @@ pub use pages::record_page;
 
 pub(super) use serve::{document, document_at, page, past};
 
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 
@@ -89,22 +90,23 @@ impl Act {
 
     /// Parameters that came in the body.
     pub(super) fn asks(&self, form: &str) {
+        let form = text::cut(form, limits::AUDIT_ASKED_BYTES);
         self.change(|row| {
             let asked = format!("{}\n\n{form}", row.asked);
             row.asked = text::cut(&asked, limits::AUDIT_ASKED_BYTES).to_owned();
         });
     }
 
-    /// A document is shown.
-    pub(super) fn saw(&self, deed: &'static str, document: &Document) {
-        let Document { kind, id, version, patient, .. } = document;
+    /// A document is shown, which is about `patient`.
+    fn saw(&self, deed: &'static str, document: &Document, patient: Option<String>) {
+        let Document { kind, id, version, .. } = document;
         let thing = Thing {
             deed: deed.into(),
             kind: kind.clone().into(),
             id: id.clone(),
             // an AuditEvent never has another
             version: if kind == types::AUDIT { 0 } else { *version },
-            patient: patient.clone(),
+            patient,
             ..Thing::default()
         };
         self.change(|row| row.things.push(thing));
@@ -117,11 +119,10 @@ impl Act {
     }
 
     /// Documents were found: whose they are is recorded, and as the profile has it not which.
-    pub(super) fn found<'d>(&self, patients: impl Iterator<Item = &'d str>) {
-        let patients: std::collections::BTreeSet<&str> = patients.collect();
-        let thing = |patient: &str| Thing {
+    fn found(&self, patients: BTreeSet<String>) {
+        let thing = |patient: String| Thing {
             deed: "search-type".into(),
-            patient: Some(patient.to_owned()),
+            patient: Some(patient),
             ..Thing::default()
         };
         self.change(|row| row.things.extend(patients.into_iter().map(thing)));
@@ -243,6 +244,24 @@ pub(super) fn interaction(method: &Method, path: &[&str]) -> &'static str {
     }
 }
 
+/// Whose documents are that name an encounter and no patient.
+#[derive(Default)]
+struct Owners(BTreeMap<String, Option<String>>);
+
+impl Owners {
+    async fn of(&mut self, rest: &Rest, document: &Document) -> Result<Option<String>, StoreError> {
+        let Some(encounter) = document.encounter.as_ref().filter(|_| document.patient.is_none()) else {
+            return Ok(document.patient.clone());
+        };
+        if let Some(known) = self.0.get(encounter) {
+            return Ok(known.clone());
+        }
+        let owner = rest.store.document("Encounter", encounter).await?.and_then(|e| e.patient);
+        self.0.insert(encounter.clone(), owner.clone());
+        Ok(owner)
+    }
+}
+
 fn only_reads(deed: &str) -> bool {
     matches!(deed, "read" | "vread" | "search-type" | "operation") || deed.starts_with("history")
 }
@@ -346,6 +365,42 @@ fn unlisted(many: u64) -> Audit {
 }
 
 impl Rest {
+    /// Has it recorded that documents are shown.
+    ///
+    /// # Errors
+    /// Those of the store.
+    pub(super) async fn shows<'d>(
+        &self,
+        act: &Act,
+        deed: &'static str,
+        documents: impl IntoIterator<Item = &'d Document>,
+    ) -> Result<(), Refused> {
+        let mut owners = Owners::default();
+        for document in documents {
+            act.saw(deed, document, owners.of(self, document).await?);
+        }
+        Ok(())
+    }
+
+    /// Has it recorded whose documents were found, and who was asked for.
+    ///
+    /// # Errors
+    /// Those of the store.
+    pub(super) async fn finds<'d>(
+        &self,
+        act: &Act,
+        documents: impl IntoIterator<Item = &'d Document>,
+        asked: impl IntoIterator<Item = &'d str>,
+    ) -> Result<(), Refused> {
+        let mut owners = Owners::default();
+        let mut patients: BTreeSet<String> = asked.into_iter().map(str::to_owned).collect();
+        for document in documents {
+            patients.extend(owners.of(self, document).await?);
+        }
+        act.found(patients);
+        Ok(())
+    }
+
     /// Records a request whose answer is known; what cannot be recorded is not answered.
     pub(super) async fn record(&self, act: &Act, now_us: i64, answered: Outcome) -> Outcome {
         let status = match &answered {

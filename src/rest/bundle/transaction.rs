@@ -393,7 +393,7 @@ async fn fates(
     for act in acts.iter().filter(|a| a.present) {
         let id = act.id.as_deref().unwrap_or_default();
         let there = edge.rest.store.document(act.kind.name, id).await?.ok_or(Refused::Failed)?;
-        ask.act.saw("read", &there);
+        edge.rest.shows(ask.act, "read", [&there]).await?;
         let resource = if with_resource(ask, act.kind.name) { resource(&there)? } else { None };
         let written = Written {
             kind: act.kind.name.into(),

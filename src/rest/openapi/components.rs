@@ -233,6 +233,11 @@ pub(super) fn of_operation(operation: Operation) -> Vec<Value> {
             query("targetsystem", false, text()),
             query("reverse", false, json!({ "type": "boolean" })),
         ],
+        Operation::Events => vec![
+            query("eventsSinceNumber", false, json!({ "type": "integer", "minimum": 0 })),
+            query("eventsUntilNumber", false, json!({ "type": "integer", "minimum": 0 })),
+            query("content", false, json!({ "enum": ["empty", "id-only", "full-resource"] })),
+        ],
         Operation::Try | Operation::Status | Operation::VentilatorEvents => Vec::new(),
         Operation::Validate => vec![query("mode", false, json!({ "enum": ["create", "update", "delete"] }))],
     }

@@ -149,6 +149,7 @@ pub(super) fn of_kind(paths: &mut Paths, fhir: &str, kind: &Kind) {
             | Operation::DataRequirements
             | Operation::Explain
             | Operation::Status
+            | Operation::Events
             | Operation::VentilatorEvents => false,
             Operation::CareGaps | Operation::Translate | Operation::Try | Operation::Validate => true,
         };
@@ -284,6 +285,7 @@ fn operations(kind: &Kind, asked: Operation, of: Vec<Value>) -> Value {
         Operation::Try => ("What a plan would ask, in words, or why it cannot be honoured", "Parameters"),
         Operation::Validate => ("What a write would meet", "OperationOutcome"),
         Operation::Status => ("How far a subscriber has been told", "Bundle"),
+        Operation::Events => ("What a subscriber was told, once more", "Bundle"),
         Operation::VentilatorEvents => ("What surveillance finds in a stay, to be confirmed", "Parameters"),
     };
     let mut good = found(back);
@@ -327,6 +329,7 @@ fn with_given(mut operation: Value, kind: &Kind, asked: Operation) -> Value {
         Operation::DataRequirements
         | Operation::Explain
         | Operation::Status
+        | Operation::Events
         | Operation::VentilatorEvents => (reference("Parameters"), None),
     };
     let mut media = json!({ "schema": schema });

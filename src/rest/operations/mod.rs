@@ -6,6 +6,7 @@ mod care_gaps;
 mod data_quality;
 mod data_requirements;
 mod evaluate_measure;
+mod events;
 mod explain;
 mod given;
 mod translate_code;
@@ -69,6 +70,7 @@ pub(super) async fn on_type(
         Operation::CareGaps => care_gaps::care_gaps(edge, ask, None, body).await,
         Operation::Explain
         | Operation::Status
+        | Operation::Events
         | Operation::VentilatorEvents
         | Operation::DataRequirements => Err(Refused::NotFound),
     }
@@ -92,6 +94,7 @@ pub(super) async fn on_one(
         Operation::Try => trial::try_plan(edge, ask, Some(id), body).await,
         Operation::Validate => validate::validate(edge, ask, kind, Some(id), body).await,
         Operation::Status => subscriptions::status(&edge.rest, ask, id).await,
+        Operation::Events => events::events(edge, ask, id, body).await,
         Operation::VentilatorEvents => ventilator_events::ventilator_events(edge, ask, id, body).await,
     }
 }

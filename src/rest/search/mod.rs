@@ -42,10 +42,9 @@ pub(super) async fn search(rest: &Rest, ask: &Ask<'_>, kind: &'static Kind, quer
     let page = walker.page(&criteria).await?;
     let included = include::included(&walker, &criteria.controls, &page.rows).await?;
     // a list of AuditEvents that made as many more would soon hold nothing else
-    let told = page.rows.iter().chain(&included).filter(|d| d.kind != types::AUDIT);
+    let told: Vec<&Document> = page.rows.iter().chain(&included).filter(|d| d.kind != types::AUDIT).collect();
     // who is asked for is told of, too, if only that there is nothing
-    let asked = criteria.patients(kind);
-    ask.act.found(told.filter_map(|d| d.patient.as_deref()).chain(asked));
+    rest.finds(ask.act, told, criteria.patients(kind)).await?;
     let bundle = Bundle { base: ask.base, kind, criteria: &criteria };
     bundle.text(&page, &included).map(|body| Answer::json(StatusCode::OK, body))
 }

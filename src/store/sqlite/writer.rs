@@ -1,9 +1,9 @@
 //! The thread that writes: what waits is put into one transaction, committed, and answered.
 
 use std::path::Path;
-use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc as std_mpsc;
+use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::{self, JoinHandle};
 
 use rusqlite::{Connection, Transaction, TransactionBehavior};
@@ -18,6 +18,8 @@ use crate::store::{Batch, Committed, StoreError, limits};
 pub(super) enum Job {
     /// Store a batch.
     Commit(Box<Pending>),
+    /// Nothing: what is urgent is there.
+    Look,
     /// Run something between two transactions; it answers for itself.
     Run(Box<dyn FnOnce(&Connection) + Send>),
     /// End, after what has been asked for already.
@@ -34,10 +36,34 @@ pub(super) struct Pending {
     pub(super) reply: oneshot::Sender<Result<Committed, StoreError>>,
 }
 
+impl std::fmt::Debug for Pending {
+    /// Without what is in it.
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Pending").field("bytes", &self.bytes).finish_non_exhaustive()
+    }
+}
+
+/// Batches that a reader waits for: they go with the next transaction, whatever waits before them.
+pub(super) type Urgent = Arc<Mutex<Vec<Pending>>>;
+
+/// What the writer is asked, from both sides.
+pub(super) struct Inbox {
+    pub(super) queue: mpsc::Receiver<Job>,
+    pub(super) urgent: Urgent,
+}
+
+impl Drop for Inbox {
+    /// Whoever waits is told that nobody comes, however the writer ended: first nothing more comes in.
+    fn drop(&mut self) {
+        self.queue.close();
+        self.urgent.lock().unwrap_or_else(PoisonError::into_inner).clear();
+    }
+}
+
 /// The connection that writes, and its queue.
 pub(super) struct Writer {
     conn: Connection,
-    queue: mpsc::Receiver<Job>,
+    inbox: Inbox,
     health: Health,
     copier: Option<Copier>,
 }
@@ -46,12 +72,12 @@ impl Writer {
     /// Starts the thread. It ends when it is asked to, or when nobody can ask any more.
     pub(super) fn start(
         conn: Connection,
-        queue: mpsc::Receiver<Job>,
+        inbox: Inbox,
         health: Health,
         path: Option<&Path>,
     ) -> Result<(), StoreError> {
         let copier = path.map(|path| Copier::start(path, health.clone())).transpose()?;
-        let writer = Writer { conn, queue, health, copier };
+        let writer = Writer { conn, inbox, health, copier };
         spawn("store-writer", move || writer.run())?;
         Ok(())
     }
@@ -59,16 +85,22 @@ impl Writer {
     fn run(mut self) {
         let mut closing = None;
         let mut next = None;
-        while let Some(job) = next.take().or_else(|| self.queue.blocking_recv()) {
+        while let Some(job) = next.take().or_else(|| self.inbox.queue.blocking_recv()) {
             match job {
                 Job::Commit(first) => {
                     let (group, other) = self.gather(*first);
                     next = other;
                     self.commit(group);
                 }
+                Job::Look => {
+                    let urgent = self.take_urgent();
+                    if !urgent.is_empty() {
+                        self.commit(urgent);
+                    }
+                }
                 Job::Run(run) => run(&self.conn),
                 Job::Close(reply) => {
-                    self.queue.close();
+                    self.inbox.queue.close();
                     closing = Some(reply);
                 }
             }
@@ -79,12 +111,18 @@ impl Writer {
         }
     }
 
-    /// What waits already, up to the limits of a transaction, and the job that is not a batch and comes after it.
+    fn take_urgent(&self) -> Vec<Pending> {
+        std::mem::take(&mut *self.inbox.urgent.lock().unwrap_or_else(PoisonError::into_inner))
+    }
+
+    /// What is urgent and what waits already, up to the limits of a transaction, and the job that is not a batch and comes
+    /// after it.
     fn gather(&mut self, first: Pending) -> (Vec<Pending>, Option<Job>) {
         let mut bytes = first.bytes;
-        let mut group = vec![first];
+        let mut group = self.take_urgent();
+        group.push(first);
         while group.len() < limits::GROUP_BATCHES && bytes < limits::GROUP_BYTES {
-            match self.queue.try_recv() {
+            match self.inbox.queue.try_recv() {
                 Ok(Job::Commit(pending)) => {
                     bytes += pending.bytes;
                     group.push(*pending);

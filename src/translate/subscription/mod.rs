@@ -12,7 +12,7 @@ pub mod notice;
 mod progress;
 
 pub use hook::{Content, Hook, Level, hook, submitted, with_status};
-pub use progress::{Event, Pending, Progress};
+pub use progress::{EVENTS_KEPT, Event, Pending, Progress, event_mark, event_of, event_text};
 
 use serde::{Deserialize, Serialize};
 

@@ -84,11 +84,30 @@ pub fn events(
     standing: &Standing<'_>,
     level: Level,
     pending: &Pending,
+    resources: Vec<Option<Vec<u8>>>,
+) -> Vec<u8> {
+    told(standing, "event-notification", level, pending, resources)
+}
+
+/// The answer to `$events`: as [`events`] were told.
+pub fn asked(
+    standing: &Standing<'_>,
+    level: Level,
+    pending: &Pending,
+    resources: Vec<Option<Vec<u8>>>,
+) -> Vec<u8> {
+    told(standing, "query-event", level, pending, resources)
+}
+
+fn told(
+    standing: &Standing<'_>,
+    what: &str,
+    level: Level,
+    pending: &Pending,
     mut resources: Vec<Option<Vec<u8>>>,
 ) -> Vec<u8> {
-    let told = (pending.first..).zip(&pending.events);
-    let parts = told.map(|(number, event)| part(standing, level, number, event)).collect();
-    let mut entries = vec![first(standing, "event-notification", parts)];
+    let parts = pending.numbered().map(|(number, event)| part(standing, level, number, event)).collect();
+    let mut entries = vec![first(standing, what, parts)];
     if level != Level::Empty {
         resources.resize(pending.events.len(), None);
         let entry = |(event, resource): (&Event, Option<Vec<u8>>)| about(standing, event, resource);

@@ -45,6 +45,34 @@ pub struct Event {
     pub at_us: i64,
 }
 
+/// Events of a subscription that can be asked for again: a subscriber that lost some asks for the last of them, and more
+/// are found by a search.
+pub const EVENTS_KEPT: u64 = 256;
+
+/// Under which name the store keeps an event of a Subscription; so many later another has its place.
+pub fn event_mark(id: &str, number: u64) -> String {
+    format!("event.{}.{id}", number % EVENTS_KEPT)
+}
+
+/// A number and its event, as they are stored.
+pub fn event_text(number: u64, event: &Event) -> String {
+    // nothing in it can fail to be JSON
+    serde_json::to_string(&(number, event)).unwrap_or_default()
+}
+
+/// The event of that number; none if another, or none, is stored.
+pub fn event_of(number: u64, text: &str) -> Option<Event> {
+    let (stored, event): (u64, Event) = serde_json::from_str(text).ok()?;
+    (number == stored).then_some(event)
+}
+
+impl Pending {
+    /// Number and event of each.
+    pub fn numbered(&self) -> impl Iterator<Item = (u64, &Event)> {
+        (self.first..).zip(&self.events)
+    }
+}
+
 impl Progress {
     /// Nothing told yet of what came after `seq`.
     pub fn from(seq: i64) -> Self {

@@ -106,3 +106,44 @@ fn what_is_recorded_is_configured_and_what_makes_no_sense_is_refused() {
     assert!(read("[audit]\nkeep_days = 0").unwrap_err()[0].starts_with("audit.keep_days: "));
     assert!(read("[audit]\nwrites = false").is_err());
 }
+
+#[tokio::test]
+async fn what_was_only_counted_is_recorded_at_the_end() {
+    let service = guarded().await;
+    let (stop, stopped) = tokio::sync::watch::channel(false);
+    let recorder = tokio::spawn(service.rest.auditor().run(service.clock.clone(), stopped));
+    for _ in 0..limits::AUDIT_REFUSED + 7 {
+        service.get("/fhir/Task").await;
+    }
+    stop.send(true).unwrap();
+    recorder.await.unwrap();
+    let last = service.recorded().await.pop().unwrap();
+    assert_eq!((&*last.deed, last.more), (deed::UNLISTED, 7));
+}
+
+#[tokio::test]
+async fn a_running_service_removes_what_is_older_than_is_kept() {
+    let store = Store::open_sqlite(None).await.unwrap();
+    let day_us = 86_400_000_000;
+    for days in [40, 31, 29] {
+        let audits = vec![Audit { deed: "read".into(), ..Audit::default() }];
+        store.commit(Batch { now_us: NOON_US - days * day_us, audits, ..Batch::default() }).await.unwrap();
+    }
+    let config = Config::parse("listen = \"127.0.0.1:0\"\n[audit]\nkeep_days = 30").unwrap();
+    let clock = terce::clock::Clock::settable(terce::care::time::Instant::from_micros(NOON_US));
+    let running = terce::service::serve_on(store.clone(), config, clock).await.unwrap();
+    let kept = async {
+        loop {
+            let rows = store.audits_after(i64::MIN, 10).await.unwrap();
+            if rows.len() != 3 {
+                return rows.into_iter().map(|f| (f.row.number, f.row.audit().unwrap())).collect::<Vec<_>>();
+            }
+            tokio::task::yield_now().await;
+        }
+    };
+    let kept = tokio::time::timeout(std::time::Duration::from_secs(60), kept).await.unwrap();
+    assert_eq!(kept.iter().map(|(number, _)| *number).collect::<Vec<_>>(), [3, 4]);
+    assert_eq!((&*kept[1].1.deed, kept[1].1.more), (deed::RETIRE, 2));
+    assert_eq!(store.walk_audits(Vec::new(), 10).await.unwrap().1, []);
+    running.shutdown().await.unwrap();
+}

@@ -213,3 +213,39 @@ async fn who_reads_the_audit_is_in_it() {
         ]
     );
 }
+
+#[tokio::test]
+async fn what_names_only_a_stay_is_about_its_patient() {
+    let service = Service::new().await;
+    let encounter = json!({ "resourceType": "Encounter", "id": "e1", "status": "in-progress",
+        "class": { "code": "IMP" }, "subject": { "reference": "Patient/p1" } });
+    service.put("/fhir/Encounter/e1", &encounter).await;
+    let observation = json!({ "resourceType": "Observation", "id": "o", "status": "final",
+        "code": { "text": "x" }, "encounter": { "reference": "Encounter/e1" } });
+    service.put("/fhir/Observation/o", &observation).await;
+    service.get("/fhir/Observation/o").await;
+    service.get("/fhir/Observation").await;
+    service.get("/fhir/Observation/o/_history").await;
+    service.get("/fhir/Observation/_history").await;
+    let same = [("content-type", "application/json-patch+json")];
+    let test = json!([{ "op": "test", "path": "/status", "value": "final" }]).to_string();
+    assert_eq!(service.ask("PATCH", "/fhir/Observation/o", &same, test).await.status, 200);
+    let get = |url: &str| json!({ "request": { "method": "GET", "url": url } });
+    let entry = [get("Observation/o"), get("Observation?status=final")];
+    service.post("/fhir", &json!({ "resourceType": "Bundle", "type": "batch", "entry": entry })).await;
+    let events = service.audited("?_count=8").await;
+    assert_eq!(
+        events.iter().map(|e| deed_of(e).0).collect::<Vec<_>>(),
+        [
+            "read",
+            "search-type",
+            "update",
+            "history-type",
+            "history-instance",
+            "search-type",
+            "read",
+            "create"
+        ]
+    );
+    assert!(events.iter().all(|e| entities(e, "1") == ["Patient/p1"]), "{events:?}");
+}
