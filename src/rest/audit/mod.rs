@@ -1,5 +1,5 @@
-//! Who did what: every request below `/fhir`, every one for a token, and every page, leaves a row in the chain of the store, and the
-//! rows are served as AuditEvents (`serve`).
+//! Who did what: every request below `/fhir`, every one for a token, and every page, leaves a row in the chain of the
+//! store, and the rows are served as AuditEvents (`serve`).
 //!
 //! # Guarantees
 //! - What writes leaves its row in the transaction of the write: there is none without the other.
@@ -16,12 +16,13 @@
 mod flood;
 mod pages;
 mod serve;
+mod shown;
 
 pub use pages::record_page;
 
 pub(super) use serve::{document, document_at, page, past};
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 
@@ -244,24 +245,6 @@ pub(super) fn interaction(method: &Method, path: &[&str]) -> &'static str {
     }
 }
 
-/// Whose documents are that name an encounter and no patient.
-#[derive(Default)]
-struct Owners(BTreeMap<String, Option<String>>);
-
-impl Owners {
-    async fn of(&mut self, rest: &Rest, document: &Document) -> Result<Option<String>, StoreError> {
-        let Some(encounter) = document.encounter.as_ref().filter(|_| document.patient.is_none()) else {
-            return Ok(document.patient.clone());
-        };
-        if let Some(known) = self.0.get(encounter) {
-            return Ok(known.clone());
-        }
-        let owner = rest.store.document("Encounter", encounter).await?.and_then(|e| e.patient);
-        self.0.insert(encounter.clone(), owner.clone());
-        Ok(owner)
-    }
-}
-
 fn only_reads(deed: &str) -> bool {
     matches!(deed, "read" | "vread" | "search-type" | "operation") || deed.starts_with("history")
 }
@@ -365,42 +348,6 @@ fn unlisted(many: u64) -> Audit {
 }
 
 impl Rest {
-    /// Has it recorded that documents are shown.
-    ///
-    /// # Errors
-    /// Those of the store.
-    pub(super) async fn shows<'d>(
-        &self,
-        act: &Act,
-        deed: &'static str,
-        documents: impl IntoIterator<Item = &'d Document>,
-    ) -> Result<(), Refused> {
-        let mut owners = Owners::default();
-        for document in documents {
-            act.saw(deed, document, owners.of(self, document).await?);
-        }
-        Ok(())
-    }
-
-    /// Has it recorded whose documents were found, and who was asked for.
-    ///
-    /// # Errors
-    /// Those of the store.
-    pub(super) async fn finds<'d>(
-        &self,
-        act: &Act,
-        documents: impl IntoIterator<Item = &'d Document>,
-        asked: impl IntoIterator<Item = &'d str>,
-    ) -> Result<(), Refused> {
-        let mut owners = Owners::default();
-        let mut patients: BTreeSet<String> = asked.into_iter().map(str::to_owned).collect();
-        for document in documents {
-            patients.extend(owners.of(self, document).await?);
-        }
-        act.found(patients);
-        Ok(())
-    }
-
     /// Records a request whose answer is known; what cannot be recorded is not answered.
     pub(super) async fn record(&self, act: &Act, now_us: i64, answered: Outcome) -> Outcome {
         let status = match &answered {
