@@ -235,9 +235,10 @@ impl Reporter {
         let known: BTreeSet<String> = match units {
             Units::All => {
                 let named = site.rules.units.keys().map(ToString::to_string);
-                let counted = [&read.counts, &read.events].into_iter().flat_map(|c| c.totals.units.sorted());
+                let counted = [&read.counts, &read.events].into_iter().flat_map(|c| c.totals.parts());
+                let counted = counted.filter(|(_, _, part)| !part.is_empty());
                 named
-                    .chain(counted.map(|(unit, _)| unit.to_string()))
+                    .chain(counted.map(|(unit, _, _)| unit.to_string()))
                     .filter(|unit| !unit.is_empty())
                     .collect()
             }

@@ -175,6 +175,15 @@ impl Totals {
         other.parts().for_each(|(unit, kind, part)| self.add_part(unit, kind, part, other));
     }
 
+    /// Whether anything was counted of the requirement at a place: where a period was made by taking away, names of what
+    /// lies outside are known, too.
+    pub fn counts_requirement(&self, place: usize) -> bool {
+        let of_shift = |shift: &ShiftPart| shift.cells.get(place).is_some_and(|c| *c != Cell::default());
+        self.parts().any(|(_, _, part)| {
+            part.days.get(place).is_some_and(|days| days.1 > 0) || part.shifts.iter().any(of_shift)
+        })
+    }
+
     /// The same with all units taken together, under the empty name.
     pub fn in_one(&self) -> Totals {
         let mut one = Totals::default();
@@ -237,6 +246,18 @@ impl Totals {
 }
 
 impl Part {
+    /// Whether nothing was counted in it.
+    pub fn is_empty(&self) -> bool {
+        let none = |shift: &ShiftPart| {
+            shift.delays.is_empty() && shift.cells.iter().all(|cell| *cell == Cell::default())
+        };
+        self.complete.1 == 0
+            && self.census.0 == 0
+            && self.watched == Watched::default()
+            && self.days.iter().all(|days| days.1 == 0)
+            && self.shifts.iter().all(none)
+    }
+
     /// The sum of a shift, by its place.
     pub fn shift(&mut self, shift: usize) -> &mut ShiftPart {
         at(&mut self.shifts, shift)

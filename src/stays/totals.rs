@@ -283,7 +283,11 @@ impl Stays {
             let sums = Sums::read(&row.body).ok_or_else(damaged)?;
             let names = || sums.names().unwrap_or_default().into_iter().map(str::to_owned).collect();
             let mut unit = adding.unit(&row.unit, sums.names_as_bytes(), names);
-            sums.each(|place, numbers| unit.add(place, numbers)).ok_or_else(damaged)?;
+            let each = |place: usize, numbers: &[i64]| match row.taken {
+                false => unit.add(place, numbers),
+                true => unit.take(place, numbers),
+            };
+            sums.each(each).ok_or_else(damaged)?;
         }
         let mut running = Tally::default();
         for row in summed.ahead.iter().filter(|row| summed.fresh.iter().all(|(p, _)| *p != row.patient)) {

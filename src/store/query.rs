@@ -235,7 +235,7 @@ pub struct SumsQuery {
 /// Sums, as of one instant.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
 pub struct Summed {
-    /// To be added: one for each unit and block of days.
+    /// To be added, then those to be taken away: one for each unit and block of days.
     pub rows: Vec<SumRow>,
     /// To be added besides: what goes on by itself.
     pub ahead: Vec<AheadRow>,

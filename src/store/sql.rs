@@ -199,7 +199,8 @@ pub(super) const SET_SUMS: &str = "INSERT INTO sums (topic, level, block, unit, 
      body = excluded.body";
 pub(super) const SUMS_ALL: &str =
     "SELECT unit, body FROM sums WHERE topic = ?1 AND level = ?2 AND block >= ?3 AND block <= ?4";
-pub(super) const SUMS_OF_UNIT: &str = "SELECT unit, body FROM sums WHERE topic = ?1 AND level = ?2 AND block >= ?3 AND block <= ?4 AND unit = ?5";
+pub(super) const SUMS_OF_UNIT: &str =
+    "SELECT unit, body FROM sums WHERE topic = ?1 AND level = ?2 AND block = ?3 AND unit = ?4";
 pub(super) const SUMS_CHANGED: &str = "SELECT block, unit, seq FROM sums WHERE level = 0 AND seq > ?1 \
      ORDER BY seq, topic, block, unit LIMIT ?2";
 pub(super) const AHEAD: &str =

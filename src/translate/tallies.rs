@@ -19,6 +19,7 @@ use chrono::{Days, NaiveDate};
 use serde::{Deserialize, Serialize};
 
 use crate::care::ahead::{Ahead, Sort};
+use crate::care::delays::Delays;
 use crate::care::ledger::{Cell, CellKey, Ledger};
 use crate::care::surveillance::denominators::Watched;
 use crate::care::tally::{CensusCell, DayCell, Tally};
@@ -298,13 +299,27 @@ impl<'a> Adding<'a> {
 impl AddingUnit<'_> {
     /// Adds the numbers of the name at a place.
     pub fn add(&mut self, place: usize, numbers: &[i64]) {
+        self.change(place, numbers, true);
+    }
+
+    /// Takes away numbers that were added.
+    pub fn take(&mut self, place: usize, numbers: &[i64]) {
+        self.change(place, numbers, false);
+    }
+
+    fn change(&mut self, place: usize, numbers: &[i64], adds: bool) {
         let sum = |sum: &mut (u64, u64)| {
             let (a, b) = pair(numbers);
-            *sum = (sum.0 + u64::from(a), sum.1 + u64::from(b));
+            let by = |sum: u64, n: u32| match adds {
+                true => sum + u64::from(n),
+                false => sum.saturating_sub(u64::from(n)),
+            };
+            *sum = (by(sum.0, a), by(sum.1, b));
         };
         match self.targets.get(place).copied().flatten() {
             Some(Target::Cell(kind, shift, requirement)) => {
-                self.totals.part(self.unit, kind).cell(shift, requirement).add(&cell_of(numbers));
+                let cell = self.totals.part(self.unit, kind).cell(shift, requirement);
+                if adds { cell.add(&cell_of(numbers)) } else { cell.take(&cell_of(numbers)) }
             }
             Some(Target::Days(kind, None)) => sum(&mut self.totals.part(self.unit, kind).complete),
             Some(Target::Days(kind, Some(requirement))) => {
@@ -312,11 +327,18 @@ impl AddingUnit<'_> {
             }
             Some(Target::Census(kind)) => sum(&mut self.totals.part(self.unit, kind).census),
             Some(Target::Watched(kind)) => {
-                self.totals.part(self.unit, kind).watched.add(&watched_of(numbers));
+                let watched = &mut self.totals.part(self.unit, kind).watched;
+                if adds { watched.add(&watched_of(numbers)) } else { watched.take(&watched_of(numbers)) }
             }
             Some(Target::Delays(kind, shift)) => {
                 let delays = &mut self.totals.part(self.unit, kind).shift(shift).delays;
-                steps(numbers).for_each(|(step, many)| delays.put(step, many));
+                if adds {
+                    steps(numbers).for_each(|(step, many)| delays.put(step, many));
+                } else {
+                    let mut taken = Delays::default();
+                    steps(numbers).for_each(|(step, many)| taken.put(step, many));
+                    delays.take(&taken);
+                }
             }
             None => {}
         }

@@ -6,7 +6,7 @@ use rusqlite::{Connection, OptionalExtension, Row, params};
 
 use super::apply::run;
 use super::read::{list, natural, rows};
-use crate::store::sums::{FAN, LEVELS, Named, Share, SumRow, add, blocks, by_place, decode, encode};
+use crate::store::sums::{FAN, LEVELS, Named, Run, Share, SumRow, add, blocks, by_place, decode, encode};
 use crate::store::{AheadRow, Part, ShareRow, Shares, Summed, SumsQuery, sql};
 
 /// Changes of sums of single days, by topic, day and unit.
@@ -125,17 +125,20 @@ pub(super) fn apply(conn: &Connection, deltas: &Deltas, seq: i64) -> rusqlite::R
 
 /// What a query of sums comes to, as of one instant.
 pub(super) fn summed(conn: &Connection, query: &SumsQuery) -> rusqlite::Result<Summed> {
-    let row = |r: &Row<'_>| Ok(SumRow { unit: r.get(0)?, body: r.get(1)? });
     let mut out = Summed::default();
-    for topic in &query.topics {
-        for (level, first, last) in blocks(query.from_day, query.to_day) {
+    for Run { taken, level, first, last } in blocks(query.from_day, query.to_day) {
+        let row = |r: &Row<'_>| Ok(SumRow { unit: r.get(0)?, taken, body: r.get(1)? });
+        for topic in &query.topics {
             let Some(units) = &query.units else {
                 out.rows.extend(list(conn, sql::SUMS_ALL, params![topic, level, first, last], row)?);
                 continue;
             };
-            for unit in units {
-                let place = params![topic, level, first, last, unit];
-                out.rows.extend(list(conn, sql::SUMS_OF_UNIT, place, row)?);
+            // a unit is found in each block; a range of them would read those of all units
+            for block in first..=last {
+                for unit in units {
+                    let place = params![topic, level, block, unit];
+                    out.rows.extend(list(conn, sql::SUMS_OF_UNIT, place, row)?);
+                }
             }
         }
     }

@@ -43,7 +43,10 @@ pub(super) fn subjects(kind: &Kind, rules: &Rules, totals: &Totals) -> Vec<Subje
         Groups::Requirements => {
             let mut found = requirements(rules, kind.groups);
             let known: Vec<Arc<str>> = found.iter().map(|(id, _)| id.clone()).collect();
-            let others = totals.requirements.sorted().map(|(id, _)| id).filter(|id| !known.contains(id));
+            let others = totals.requirements.sorted();
+            let others =
+                others.filter(|(id, place)| !known.contains(id) && totals.counts_requirement(*place));
+            let others = others.map(|(id, _)| id);
             found.extend(others.map(|id| (id.clone(), id.clone())));
             found.into_iter().map(|(id, title)| Subject::Requirement(id, title)).collect()
         }
