@@ -112,11 +112,18 @@ async fn a_report_is_made_when_the_day_and_the_time_for_its_charting_are_over() 
     // found by what it is
     let identifier = made["identifier"][0]["value"].as_str().unwrap();
     assert_eq!(identifier, "timeliness/day/2026-03-10/north");
-    for query in [format!("identifier={identifier}"), "reporter=Location/north&status=complete".to_owned()] {
+    let queries = [
+        format!("identifier={identifier}"),
+        "reporter=Location/north&status=complete".to_owned(),
+        "subject=Location/north&measure=https://terce.example/fhir/Measure/timeliness".to_owned(),
+        "subject=Location/north&period=2026-03-10".to_owned(),
+    ];
+    for query in queries {
         let found = ward.get(&format!("MeasureReport?{query}")).await;
         let ids: Vec<&Value> =
             found["entry"].as_array().unwrap().iter().map(|e| &e["resource"]["id"]).collect();
         assert!(ids.contains(&&made["id"]), "{query}: {found}");
+        assert!(!ids.contains(&&none["id"]), "{query}: {found}");
     }
     ward.service.shutdown().await.unwrap();
 }

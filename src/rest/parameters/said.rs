@@ -121,7 +121,12 @@ pub(in crate::rest) const DETECTED_ISSUE: &[Param] = &[
 pub(in crate::rest) const MEASURE_REPORT: &[Param] = &[
     identifier("MeasureReport.identifier", "MeasureReport-identifier"),
     patient("patient", "MeasureReport.subject.where(resolve() is Patient)", "MeasureReport-patient"),
-    patient("subject", "MeasureReport.subject", "MeasureReport-subject"),
+    reference(
+        "subject",
+        "MeasureReport.subject",
+        "MeasureReport-subject",
+        &["Patient", "Location", "Group", "Device"],
+    ),
     date("period", "MeasureReport.period", "MeasureReport-period"),
     date("date", "MeasureReport.date", "MeasureReport-date"),
     code(
