@@ -39,9 +39,9 @@ pub(super) const WRITER_CACHE_KIB: i64 = 80 << 10;
 /// Cache of each reader in KiB.
 pub(super) const READER_CACHE_KIB: i64 = 16 << 10;
 
-/// Bytes of bodies written before the log is copied into the database file in the background. Smaller steps write
-/// the same index pages more often, larger ones make a longer log to recover.
-pub(super) const CHECKPOINT_BYTES: usize = 32 << 20;
+/// Pages written to the log, of 4 KiB, before it is copied into the database file in the background. Smaller steps write
+/// the same index pages more often, larger ones make a longer log to recover, and to look through for each page read.
+pub(super) const CHECKPOINT_PAGES: i64 = 16 << 10;
 
 /// Pages in the log at which the writer stops to finish the copying, so that the log starts again from its beginning:
 /// while writes never pause, the background alone never catches up.

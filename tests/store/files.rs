@@ -3,7 +3,7 @@
 use std::fs;
 use std::path::Path;
 
-use terce::store::{Change, Precondition, Query, Store, StoreError, Write};
+use terce::store::{Audit, Batch, Change, Precondition, Query, Store, StoreError, Write};
 
 use super::{batch, commit, file, named, put, token};
 
@@ -21,6 +21,23 @@ async fn everything_is_there_after_a_new_start() {
     assert_eq!(store.counts().await.unwrap(), counts);
     assert_eq!(store.history("A", "a", None, 9).await.unwrap().len(), 2);
     assert_eq!(commit(&store, 3, vec![put("A", "a", "three")]).await[0].version, 3);
+}
+
+#[tokio::test]
+async fn the_log_is_copied_into_the_file_whatever_was_written() {
+    let dir = tempfile::tempdir().unwrap();
+    let store = file(dir.path()).await;
+    let copied = || fs::metadata(dir.path().join("terce.db")).unwrap().len() > 1 << 20;
+    let row = || Audit { deed: "read".into(), asked: "x".repeat(8 << 10), ..Audit::default() };
+    let mut commits = 0;
+    while !copied() {
+        // rows without a body, of 4 MiB each time
+        let audits = std::iter::repeat_with(row).take(512).collect();
+        store.commit(Batch { now_us: commits, audits, ..Batch::default() }).await.unwrap();
+        commits += 1;
+        assert!(commits < 100, "the log grows, and nothing of it is copied");
+    }
+    store.close().await.unwrap();
 }
 
 #[tokio::test]

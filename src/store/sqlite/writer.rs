@@ -142,12 +142,11 @@ impl Writer {
         });
         match outcomes {
             Ok(outcomes) => {
-                let bytes = group.iter().map(|p| p.bytes).sum();
                 for (pending, outcome) in group.into_iter().zip(outcomes) {
                     // the caller may have gone; what is stored is stored
                     let _ = pending.reply.send(outcome);
                 }
-                self.copy_log(bytes);
+                self.copy_log();
             }
             // whatever one batch did to the transaction must not be the others' loss: each alone
             Err(StoreError::NoSpace | StoreError::Internal(_)) if group.len() > 1 => {
@@ -180,12 +179,17 @@ impl Writer {
         Ok(outcomes)
     }
 
-    /// Has the log copied in the background, and finishes the copying itself if the log has become too long.
-    fn copy_log(&mut self, bytes: usize) {
+    /// Has the log copied in the background, and finishes the copying itself if the log has become too long. By its pages:
+    /// sums and audit rows fill it too, and have no bodies.
+    fn copy_log(&mut self) {
         let Some(copier) = &mut self.copier else { return };
-        copier.unasked += bytes;
-        if copier.unasked >= limits::CHECKPOINT_BYTES {
-            copier.unasked = 0;
+        let pages = copy(&self.conn, "NOOP", &self.health);
+        if pages < copier.asked_at {
+            // the log has begun again from its beginning
+            copier.asked_at = 0;
+        }
+        if pages - copier.asked_at >= limits::CHECKPOINT_PAGES {
+            copier.asked_at = pages;
             copier.ask();
         }
         if copier.behind.swap(false, Ordering::AcqRel) {
@@ -212,8 +216,8 @@ struct Copier {
     thread: JoinHandle<()>,
     /// Set when the log is so long that the writer should finish the copying.
     behind: Arc<AtomicBool>,
-    /// Bytes of bodies written since it was last asked.
-    unasked: usize,
+    /// Pages in the log when it was last asked.
+    asked_at: i64,
 }
 
 impl Copier {
@@ -231,7 +235,7 @@ impl Copier {
                 }
             }
         })?;
-        Ok(Copier { ask, thread, behind, unasked: 0 })
+        Ok(Copier { ask, thread, behind, asked_at: 0 })
     }
 
     fn ask(&self) {
@@ -245,10 +249,12 @@ impl Copier {
     }
 }
 
-/// Copies what the log has into the file; returns the pages in the log. A full disk or a lock ends it early: there
+/// Copies what the log has into the file (`NOOP`: nothing of it); returns the pages in the log. A full disk or a lock ends it early: there
 /// will be a next time. An error of the disk is fatal, as for a commit.
 fn copy(conn: &Connection, mode: &str, health: &Health) -> i64 {
-    let pages = conn.query_row(&format!("PRAGMA wal_checkpoint({mode})"), [], |r| r.get(1));
+    let pages = conn
+        .prepare_cached(&format!("PRAGMA wal_checkpoint({mode})"))
+        .and_then(|mut asked| asked.query_row([], |r| r.get(1)));
     match pages.map_err(|e| health.judge(&e)) {
         Ok(pages) => pages,
         Err(StoreError::Fatal(_)) => 0,
