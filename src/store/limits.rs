@@ -37,7 +37,7 @@ pub(super) const BUSY_MS: u64 = 5_000;
 pub(super) const WRITER_CACHE_KIB: i64 = 80 << 10;
 
 /// Cache of each reader in KiB.
-pub(super) const READER_CACHE_KIB: i64 = 16 << 10;
+pub(super) const READER_CACHE_KIB: i64 = 48 << 10;
 
 /// Pages written to the log, of 4 KiB, before it is copied into the database file in the background. Smaller steps write
 /// the same index pages more often, larger ones make a longer log to recover, and to look through for each page read.
