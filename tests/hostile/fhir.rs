@@ -233,6 +233,16 @@ fn queries() -> Vec<Case> {
         ask("a page of a thousand million", get("_count=1000000000"), Status(200)),
         ask("a page of less than nothing", get("_count=-1"), Refused(400, "value")),
         ask("a page of some", get("_count=some"), Refused(400, "value")),
+        ask(
+            "includes that go round and round",
+            get("_include:iterate=Procedure:part-of&_revinclude:iterate=Procedure:part-of"),
+            Refused(400, "not-supported"),
+        ),
+        ask(
+            "a chain that never ends",
+            get(&format!("{}status=x", "encounter.part-of.".repeat(50))),
+            Refused(400, "not-supported"),
+        ),
         ask("a link that was never given", get("_cursor=%00"), Refused(400, "value")),
         ask("a link that was made up", get("_cursor=zzzzzzzzzzzzzzzzzzzzzzzz"), Refused(400, "value")),
         ask("what is not searched for, strictly", strict("colour=red"), Refused(400, "not-supported")),
