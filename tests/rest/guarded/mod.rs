@@ -4,6 +4,7 @@ mod configuration;
 mod fetched;
 mod jose;
 mod keys;
+mod scopes;
 mod tls;
 mod tokens;
 
