@@ -36,7 +36,8 @@ pub(super) const BUSY_MS: u64 = 5_000;
 /// Cache of the writer in KiB: the inner pages of all indexes, and the pages of one transaction.
 pub(super) const WRITER_CACHE_KIB: i64 = 80 << 10;
 
-/// Cache of each reader in KiB.
+/// Cache of each reader in KiB: the sums of a year of a thousand units, so that one report after the other does not read
+/// them from the file again. It is filled only with what is read.
 pub(super) const READER_CACHE_KIB: i64 = 48 << 10;
 
 /// Pages written to the log, of 4 KiB, before it is copied into the database file in the background. Smaller steps write
