@@ -184,6 +184,21 @@ async fn two_stores_on_one_file_make_no_duplicates() {
 }
 
 #[tokio::test]
+async fn a_new_file_may_be_opened_by_many_at_once() {
+    for _ in 0..20 {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("terce.db");
+        let opened = (0..6).map(|_| {
+            let path = path.clone();
+            tokio::spawn(async move { Store::open_sqlite(Some(&path)).await })
+        });
+        for store in opened.collect::<Vec<_>>() {
+            commit(&store.await.unwrap().unwrap(), 1, vec![put("A", "a", "x")]).await;
+        }
+    }
+}
+
+#[tokio::test]
 async fn a_file_held_by_another_process_is_waited_for() {
     let dir = tempfile::tempdir().unwrap();
     let store = file(dir.path()).await;

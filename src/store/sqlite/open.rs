@@ -16,6 +16,9 @@ const OLDEST_SQLITE: i32 = 3_051_003;
 /// Marks a file as ours: `terc`.
 const APPLICATION_ID: i32 = 0x7465_7263;
 
+/// After how long a file that is busy is opened again.
+const OPEN_AGAIN_MS: u64 = 20;
+
 /// Under which name `meta` keeps the UUID of the database.
 pub(super) const INSTANCE: &str = "instance";
 
@@ -40,7 +43,22 @@ pub(super) enum Role {
 }
 
 /// Opens the database for writing: checks what is there, and makes or migrates it. None: in memory.
+///
+/// Two processes may make a file at once. `SQLite` does not wait with its busy timeout where waiting could be a deadlock,
+/// as when both want to change a new file to WAL: so a busy one is opened again, as long as a commit would wait.
 pub(super) fn open(path: Option<&Path>) -> Result<Connection, StoreError> {
+    let until = std::time::Instant::now() + Duration::from_millis(limits::BUSY_MS);
+    loop {
+        match attempt(path) {
+            Err(StoreError::Busy) if std::time::Instant::now() < until => {
+                std::thread::sleep(Duration::from_millis(OPEN_AGAIN_MS));
+            }
+            opened_or_refused => return opened_or_refused,
+        }
+    }
+}
+
+fn attempt(path: Option<&Path>) -> Result<Connection, StoreError> {
     if rusqlite::version_number() < OLDEST_SQLITE {
         return Err(StoreError::Unusable(format!("SQLite {} is too old", rusqlite::version())));
     }
