@@ -2,6 +2,7 @@
 
 mod access;
 mod reports;
+mod servers;
 mod tls;
 
 pub use access::Access;
@@ -19,7 +20,7 @@ use serde::Deserialize;
 
 use crate::care::protocol::{Protocol, Rules, Shift, Unit, UnitProtocol};
 use crate::care::time::Length;
-use crate::outward::Outward;
+use crate::outward::{Outward, Server};
 use crate::translate::Settings;
 use crate::translate::document::Bases;
 
@@ -46,6 +47,8 @@ pub struct Config {
     pub site: Site,
     /// Sources that are watched: what is not told by them is told as unverified.
     pub sources: Vec<Source>,
+    /// FHIR servers that are read from and written to.
+    pub servers: Vec<Server>,
     /// Where subscribers may be called.
     pub subscribers: Outward,
     /// Which reports are made by themselves, and what reports hide.
@@ -127,6 +130,7 @@ struct File {
     site: SiteFile,
     unit: Vec<SiteUnit>,
     source: Vec<Source>,
+    server: Vec<servers::ServerFile>,
     subscriptions: SubscriptionsFile,
     reports: reports::ReportsFile,
     audit: AuditFile,
@@ -182,6 +186,7 @@ impl Config {
                 conditions: Vec::new(),
             },
             sources: Vec::new(),
+            servers: Vec::new(),
             subscribers: Outward::default(),
             reports: Reports::default(),
             audit: Auditing::default(),
@@ -222,6 +227,7 @@ impl Config {
             issuer: Vec::new(),
             sign_in: None,
             tls: None,
+            server: Vec::new(),
             ..file
         };
         Config::of(file, Path::new(""))
@@ -255,6 +261,7 @@ impl Config {
         config.data = file.data.unwrap_or(config.data);
         config.own_bases = file.own_bases;
         config.sources = file.source;
+        config.servers = servers::read(file.server, folder, &mut errors);
         config.audit = audit(file.audit, matches!(config.access, Access::Registered(_)), &mut errors);
         match Outward::new(&file.subscriptions.allow, &file.subscriptions.inner) {
             Ok(subscribers) => config.subscribers = subscribers,
@@ -352,6 +359,11 @@ impl Config {
         // 0 stays 0: any port that is free
         let port = if self.listen.port() == 0 { 0 } else { self.listen.port().wrapping_add(1) };
         self.admin_listen.unwrap_or(SocketAddr::from(([127, 0, 0, 1], port)))
+    }
+
+    /// The server that the configuration calls `name`.
+    pub fn server(&self, name: &str) -> Option<&Server> {
+        self.servers.iter().find(|server| server.name() == name)
     }
 
     /// The file of the database.

@@ -4,12 +4,11 @@
 use std::error::Error;
 use std::time::Duration;
 
-use chrono::DateTime;
-use reqwest::header::{CONTENT_TYPE, HeaderMap, HeaderName, HeaderValue, RETRY_AFTER};
+use reqwest::header::{CONTENT_TYPE, HeaderMap, HeaderName, HeaderValue};
 use reqwest::{Client, Method, RequestBuilder, Response, StatusCode, Url};
 
 use super::limits;
-use crate::outward::NotAllowed;
+use crate::outward::{NotAllowed, retry_after};
 use crate::translate::subscription::Hook;
 
 /// What is sent.
@@ -82,22 +81,13 @@ fn judge(status: StatusCode, headers: &HeaderMap, now_us: i64) -> Result<(), Fai
     match status.as_u16() {
         200..=299 => Ok(()),
         300..=399 => Err(Failure::Denied { why: format!("{why}, and a redirection is not followed") }),
-        408 | 425 | 429 | 500..=599 => Err(Failure::Later { why, after_us: retry_after(headers, now_us) }),
+        408 | 425 | 429 | 500..=599 => {
+            Err(Failure::Later { why, after_us: retry_after(headers, now_us, limits::ASKED_PAUSE_US) })
+        }
         400 | 409 | 411..=415 | 422 => Err(Failure::Refused { why }),
         410 => Err(Failure::Never { why }),
         _ => Err(Failure::Denied { why }),
     }
-}
-
-/// The pause that a subscriber asks for: seconds or a date; what is neither is not heard.
-fn retry_after(headers: &HeaderMap, now_us: i64) -> Option<i64> {
-    let text = headers.get(RETRY_AFTER)?.to_str().ok()?.trim();
-    let asked_us = if text.bytes().all(|b| b.is_ascii_digit()) {
-        text.parse::<i64>().unwrap_or(i64::MAX).saturating_mul(1_000_000)
-    } else {
-        DateTime::parse_from_rfc2822(text).ok()?.timestamp_micros().saturating_sub(now_us)
-    };
-    Some(asked_us.clamp(0, limits::ASKED_PAUSE_US))
 }
 
 /// Reads the answer to its end if that is near, so that the connection can be used again.

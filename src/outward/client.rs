@@ -2,15 +2,11 @@
 
 use std::net::SocketAddr;
 use std::sync::Arc;
-use std::time::Duration;
 
 use reqwest::dns::{Addrs, Name, Resolve, Resolving};
 use reqwest::redirect::Policy;
 
-use super::{NotAllowed, Outward};
-
-/// For a connection to be made, names and TLS included.
-const CONNECT_TIME: Duration = Duration::from_secs(10);
+use super::{NotAllowed, Outward, limits};
 
 /// Idle connections that are kept to each host: one is in use at a time.
 const IDLE: usize = 1;
@@ -45,7 +41,7 @@ pub fn client(outward: Arc<Outward>) -> Result<reqwest::Client, reqwest::Error> 
         // a proxy would resolve and connect in our place, and an answer could send us elsewhere
         .no_proxy()
         .redirect(Policy::none())
-        .connect_timeout(CONNECT_TIME)
+        .connect_timeout(limits::CONNECT_TIME)
         .pool_max_idle_per_host(IDLE)
         .build()
 }

@@ -1,14 +1,20 @@
-//! Where the service may connect to on behalf of a client.
+//! Where the service may connect to: on behalf of a client, and by itself.
 //!
-//! What a client names is called only if the configuration allows it: the address lies below one that is configured,
+//! [`Server`] is a FHIR server that the operator has named: it is read from and written to. What a client names is called only if the configuration allows it: the address lies below one that is configured,
 //! it is no address of the inner network unless that is configured too, and what is checked is what is connected to:
 //! names are resolved once, by the [`Guarded`] resolver, and only addresses that passed are handed on.
 
 mod client;
+pub mod limits;
 mod network;
+mod retry;
+mod server;
+mod token;
 
 pub use client::{Guarded, client};
 pub use network::{Network, is_inner};
+pub use retry::retry_after;
+pub use server::{Answer, Failure, PrivateKey, Request, Secret, Server, Settings, TokenSettings};
 
 use std::net::IpAddr;
 

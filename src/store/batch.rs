@@ -3,6 +3,7 @@
 use std::borrow::Cow;
 
 use super::audit::Audit;
+use super::letters::{About, Undelivered};
 use super::sums::Share;
 
 /// Everything that must be stored together.
@@ -28,6 +29,10 @@ pub struct Batch {
     pub rests_on: Vec<(Cow<'static, str>, String, u64)>,
     /// What is done by this batch and by whom, each added to the chain of audit rows.
     pub audits: Vec<Audit>,
+    /// What could not be taken in or delivered.
+    pub letters: Vec<Undelivered>,
+    /// What need not be kept as a dead letter any more.
+    pub settled: Vec<About>,
     /// Small facts of the service itself by name, such as positions and the highest instant seen.
     pub marks: Vec<(Cow<'static, str>, String)>,
 }

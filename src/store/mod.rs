@@ -15,6 +15,7 @@ mod audit;
 mod batch;
 mod chain;
 mod error;
+mod letters;
 mod limits;
 mod query;
 mod sql;
@@ -28,6 +29,7 @@ pub use batch::{
 };
 pub use chain::{Break, ChainHead, Hash, RETIRE, Walk};
 pub use error::StoreError;
+pub use letters::{About, Letter, LetterQuery, Undelivered, Way};
 pub use query::{
     AheadRow, Among, Changes, Counts, Derived, Document, DoubtRow, Doubts, Fits, Followed, Listed, Order,
     OutcomeQuery, Page, Past, PastQuery, Query, ShareRow, Shares, SourceRow, StayQuery, Subject, Summed,
@@ -260,6 +262,33 @@ impl Store {
     pub async fn mark(&self, name: &str) -> Result<Option<String>, StoreError> {
         match self {
             Store::Sqlite(db) => db.mark(name).await,
+        }
+    }
+
+    /// Dead letters in the order of their numbers.
+    ///
+    /// Errors: those of reading.
+    pub async fn letters(&self, query: LetterQuery) -> Result<Vec<Letter>, StoreError> {
+        match self {
+            Store::Sqlite(db) => db.letters(query).await,
+        }
+    }
+
+    /// The dead letter with a number.
+    ///
+    /// Errors: those of reading.
+    pub async fn letter(&self, number: i64) -> Result<Option<Letter>, StoreError> {
+        match self {
+            Store::Sqlite(db) => db.letter(number).await,
+        }
+    }
+
+    /// How many dead letters there are, by way and place.
+    ///
+    /// Errors: those of reading.
+    pub async fn letter_counts(&self) -> Result<Vec<(Way, String, u64)>, StoreError> {
+        match self {
+            Store::Sqlite(db) => db.letter_counts().await,
         }
     }
 

@@ -30,6 +30,20 @@ pub(super) const BEAT: &str = "INSERT INTO source (name, last_us, cursor) VALUES
      cursor = COALESCE(excluded.cursor, source.cursor)";
 pub(super) const SOURCES: &str = "SELECT name, last_us, cursor FROM source ORDER BY name";
 
+// Dead letters
+
+pub(super) const KEEP_LETTER: &str = "INSERT INTO letter (way, place, name, why, first_us, last_us, tries, body) VALUES (?1, ?2, ?3, ?4, ?5, ?5, 1, ?6) \
+     ON CONFLICT (way, place, name) DO UPDATE SET why = excluded.why, last_us = excluded.last_us, \
+     tries = letter.tries + 1, body = excluded.body";
+pub(super) const SETTLE_LETTER: &str = "DELETE FROM letter WHERE way = ?1 AND place = ?2 AND name = ?3";
+pub(super) const LETTERS: &str = "SELECT number, way, place, name, why, first_us, last_us, tries, \
+     CASE WHEN ?4 THEN body END FROM letter WHERE number > ?3 AND (?1 IS NULL OR way = ?1) \
+     AND (?2 IS NULL OR place = ?2) ORDER BY number LIMIT ?5";
+pub(super) const LETTER: &str =
+    "SELECT number, way, place, name, why, first_us, last_us, tries, body FROM letter WHERE number = ?1";
+pub(super) const COUNT_LETTERS: &str =
+    "SELECT way, place, COUNT(*) FROM letter GROUP BY way, place ORDER BY way, place";
+
 // Access
 
 pub(super) const USE_ASSERTION: &str = "INSERT INTO assertion (client, name, until_us) VALUES (?1, ?2, ?3) \

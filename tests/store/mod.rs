@@ -13,6 +13,7 @@ mod audit;
 mod conditional;
 mod documents;
 mod files;
+mod letters;
 mod lists;
 mod model;
 mod places;

@@ -7,7 +7,7 @@ use uuid::{NoContext, Timestamp, Uuid};
 
 use super::concern::Soil;
 use super::sums::{self, Deltas};
-use super::{audit, derived, names, read};
+use super::{audit, derived, letters, names, read};
 use crate::store::sums::add;
 use crate::store::{
     Batch, ChainHead, Change, Committed, Grant, OutcomeRow, Precondition, StoreError, Thing, Token, Write,
@@ -193,6 +193,12 @@ impl<'b> Applying<'_, 'b> {
         }
         if let Some(grant) = &batch.grant {
             self.grant(grant)?;
+        }
+        for letter in &batch.letters {
+            letters::keep(self.conn, self.now_us, letter)?;
+        }
+        for about in &batch.settled {
+            letters::settle(self.conn, about)?;
         }
         for (name, value) in &batch.marks {
             run(self.conn, sql::SET_MARK, params![mark_name(name), value])?;

@@ -5,6 +5,7 @@ mod audit;
 mod concern;
 mod derived;
 mod fault;
+mod letters;
 mod names;
 mod open;
 mod read;
@@ -24,8 +25,8 @@ use self::readers::Readers;
 use self::writer::{Inbox, Job, Pending, Urgent, Writer};
 use super::{
     Audit, AuditFound, AuditQuery, AuditRow, Batch, Break, ChainHead, Changes, Committed, Counts, Derived,
-    Document, DoubtRow, Doubts, Page, Past, PastQuery, Query, Shares, SourceRow, StayQuery, StayRow,
-    StoreError, Subject, Summed, SumsQuery, Token, TokenRow, limits,
+    Document, DoubtRow, Doubts, Letter, LetterQuery, Page, Past, PastQuery, Query, Shares, SourceRow,
+    StayQuery, StayRow, StoreError, Subject, Summed, SumsQuery, Token, TokenRow, Way, limits,
 };
 
 /// A handle on a SQLite database. The writer ends when the last handle is dropped.
@@ -294,6 +295,18 @@ impl Sqlite {
         Ok(self.read(|conn| read::meta(conn, open::INSTANCE)).await?.unwrap_or_default())
     }
 
+    pub(super) async fn letters(&self, query: LetterQuery) -> Result<Vec<Letter>, StoreError> {
+        self.read(move |conn| letters::letters(conn, &query)).await
+    }
+
+    pub(super) async fn letter(&self, number: i64) -> Result<Option<Letter>, StoreError> {
+        self.read(move |conn| letters::letter_at(conn, number)).await
+    }
+
+    pub(super) async fn letter_counts(&self) -> Result<Vec<(Way, String, u64)>, StoreError> {
+        self.read(letters::counts).await
+    }
+
     pub(super) async fn audits(&self, query: AuditQuery) -> Result<Vec<AuditRow>, StoreError> {
         self.read(move |conn| audit::audits(conn, &query)).await
     }
@@ -336,13 +349,33 @@ impl Sqlite {
 
 /// Whether a batch says only what was done, and writes nothing.
 fn only_records(batch: &Batch) -> bool {
-    let Batch { now_us: _, writes, reconciled, failed, heartbeat, grant, rests_on, audits, marks } = batch;
-    let others = [writes.is_empty(), reconciled.is_empty(), failed.is_empty(), marks.is_empty()];
+    let Batch {
+        now_us: _,
+        writes,
+        reconciled,
+        failed,
+        heartbeat,
+        grant,
+        rests_on,
+        audits,
+        letters,
+        settled,
+        marks,
+    } = batch;
+    let others = [
+        writes.is_empty(),
+        reconciled.is_empty(),
+        failed.is_empty(),
+        marks.is_empty(),
+        letters.is_empty(),
+        settled.is_empty(),
+    ];
     let none = heartbeat.is_none() && grant.is_none() && rests_on.is_empty();
     !audits.is_empty() && none && others.into_iter().all(|empty| empty)
 }
 
 /// The bytes of the bodies of a batch.
 fn bytes(batch: &Batch) -> usize {
-    batch.writes.iter().filter_map(|w| w.body.as_ref()).map(Vec::len).sum()
+    let writes = batch.writes.iter().filter_map(|w| w.body.as_ref());
+    writes.chain(batch.letters.iter().filter_map(|l| l.body.as_ref())).map(Vec::len).sum()
 }

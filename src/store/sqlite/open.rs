@@ -23,12 +23,13 @@ const OPEN_AGAIN_MS: u64 = 20;
 pub(super) const INSTANCE: &str = "instance";
 
 /// What makes the schema, in order; never changed once released, only added to.
-const MIGRATIONS: [&str; 5] = [
+const MIGRATIONS: [&str; 6] = [
     include_str!("migrations/0001_first.sql"),
     include_str!("migrations/0002_access.sql"),
     include_str!("migrations/0003_sums.sql"),
     include_str!("migrations/0004_places.sql"),
     include_str!("migrations/0005_audit.sql"),
+    include_str!("migrations/0006_letters.sql"),
 ];
 
 /// What a connection is for.
