@@ -5,6 +5,7 @@ mod audit;
 mod concern;
 mod derived;
 mod fault;
+mod group;
 mod letters;
 mod names;
 mod open;

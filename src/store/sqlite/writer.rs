@@ -9,8 +9,9 @@ use std::thread::{self, JoinHandle};
 use rusqlite::{Connection, Transaction, TransactionBehavior};
 use tokio::sync::{mpsc, oneshot};
 
-use super::apply::{Group, Stop};
+use super::apply::Stop;
 use super::fault::{Health, at_open};
+use super::group::Group;
 use super::open::{Role, connect};
 use crate::store::{Batch, Committed, StoreError, limits};
 
