@@ -1,5 +1,6 @@
 //! A service that is not open: who gets a token, what for, and what is refused; over a socket.
 
+mod calling;
 mod configuration;
 mod fetched;
 mod jose;
