@@ -3,10 +3,12 @@
 mod access;
 mod reports;
 mod servers;
+mod sources;
 mod tls;
 
 pub use access::Access;
 pub use reports::Reports;
+pub use sources::Poll;
 pub use tls::Tls;
 
 use std::collections::BTreeMap;
@@ -109,8 +111,11 @@ pub struct SiteUnit {
 pub struct Source {
     /// Its name in `POST /feed/{name}/heartbeat`.
     pub name: String,
-    /// It says at least so often, in seconds, that it has told everything.
+    /// It says at least so often, in seconds, that it has told everything; where it is polled, each round says so.
     pub heartbeat_seconds: u32,
+    /// How it is read from, if this service does so by itself.
+    #[serde(default)]
+    pub poll: Option<Poll>,
 }
 
 /// The file as written.
@@ -228,6 +233,7 @@ impl Config {
             sign_in: None,
             tls: None,
             server: Vec::new(),
+            source: Vec::new(),
             ..file
         };
         Config::of(file, Path::new(""))
@@ -324,6 +330,8 @@ impl Config {
             if source.heartbeat_seconds == 0 {
                 errors.push(format!("source[{index}].heartbeat_seconds: must be more than 0"));
             }
+            let wrong = source.poll.iter().flat_map(|poll| poll.wrong(&self.servers));
+            errors.extend(wrong.map(|why| format!("source[{index}].poll.{why}")));
             if !fhir_models::primitive::is_id(&source.name) {
                 errors.push(format!(
                     "source[{index}].name: \"{}\" may hold letters, digits, - and . only",

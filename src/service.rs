@@ -8,7 +8,7 @@ use axum::Router;
 use axum::middleware::from_fn_with_state;
 use tokio::net::TcpListener;
 use tokio::sync::{Notify, watch};
-use tokio::task::JoinHandle;
+use tokio::task::{JoinHandle, JoinSet};
 use tracing::{error, info};
 
 use crate::care::time::Instant;
@@ -16,7 +16,7 @@ use crate::clock::Clock;
 use crate::config::Config;
 use crate::console::{self, Console};
 use crate::deliver::{Deliverer, Follows};
-use crate::feed::Feeds;
+use crate::feed::{Feeds, Poller};
 use crate::reconcile::Reconciler;
 use crate::reports::Reporter;
 use crate::rest::{self, Rest};
@@ -35,6 +35,8 @@ pub struct Running {
     pub store: Store,
     /// Ledgers from it.
     pub stays: Stays,
+    /// How its sources are doing.
+    pub feeds: Feeds,
     /// Its clock.
     pub clock: Clock,
     signal: Arc<Notify>,
@@ -44,6 +46,7 @@ pub struct Running {
     deliverer: JoinHandle<Result<(), StoreError>>,
     reporter: JoinHandle<Result<(), StoreError>>,
     recorder: JoinHandle<()>,
+    pollers: JoinSet<()>,
     server: JoinHandle<std::io::Result<()>>,
     watchers: JoinHandle<std::io::Result<()>>,
     secure: bool,
@@ -89,6 +92,8 @@ pub async fn serve_on(store: Store, config: Config, clock: Clock) -> anyhow::Res
     let reporter =
         Reporter::new(store.clone(), stays.clone(), clock.clone(), config.reports.clone(), told.clone());
     let (looked_at, seen, done) = (config.clone(), feeds.clone(), counters.clone());
+    let parts = (store.clone(), feeds.clone(), clock.clone(), signal.clone());
+    let polled = config.clone();
     let console = Console::new(stays.clone(), store.clone(), seen, clock.clone(), looked_at, stopped.clone());
     let rest =
         Rest::new(store.clone(), stays.clone(), feeds, clock.clone(), signal.clone(), config, counters)
@@ -97,6 +102,7 @@ pub async fn serve_on(store: Store, config: Config, clock: Clock) -> anyhow::Res
         Deliverer::new(store.clone(), subscribers, follows(&rest), base, clock.clone(), told, deliveries)
             .context("subscribers cannot be called")?;
     rest.settle_rules().await?;
+    let pollers = pollers(&polled, &rest, &parts, &stopped);
     let (auditor, router) = (rest.auditor(), web(&rest, console.counting(done)));
     let watched = rest::serve(admin_listener, rest::admin_router(rest), stopped.clone());
     let watchers = tokio::spawn(watched);
@@ -113,6 +119,7 @@ pub async fn serve_on(store: Store, config: Config, clock: Clock) -> anyhow::Res
         admin,
         store,
         stays,
+        feeds: parts.1,
         clock,
         signal,
         stop,
@@ -121,6 +128,7 @@ pub async fn serve_on(store: Store, config: Config, clock: Clock) -> anyhow::Res
         deliverer,
         reporter,
         recorder,
+        pollers,
         server,
         watchers,
         secure,
@@ -145,6 +153,23 @@ fn web(rest: &Rest, console: Console) -> Router {
     let fhir = rest::router(rest.clone());
     let console = console.on(fhir.clone(), rest.door().cloned());
     fhir.merge(console::router(console).layer(from_fn_with_state(rest.clone(), rest::record_page)))
+}
+
+/// Starts reading from the sources that are polled, through the interface itself.
+fn pollers(
+    config: &Config,
+    rest: &Rest,
+    parts: &(Store, Feeds, Clock, Arc<Notify>),
+    stopped: &watch::Receiver<bool>,
+) -> JoinSet<()> {
+    let mut pollers = JoinSet::new();
+    for source in &config.sources {
+        let server = |name: &str| config.server(name).cloned();
+        if let Some(poller) = Poller::new(source, server, rest::router(rest.clone()), parts.clone()) {
+            pollers.spawn(poller.run(stopped.clone()));
+        }
+    }
+    pollers
 }
 
 /// How the interface reads the criteria of a subscription.
@@ -218,6 +243,7 @@ impl Running {
         if !self.reporter.is_finished() {
             self.reporter.await??;
         }
+        self.pollers.join_all().await;
         self.recorder.await?;
         self.store.close().await?;
         Ok(())

@@ -15,6 +15,7 @@
 
 mod care;
 mod deliver;
+mod feed;
 mod hostile;
 mod measures;
 mod outside;

@@ -18,7 +18,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
         &["care", "translate", "store", "stays", "reconcile", "config", "clock", "feed", "telemetry"],
     ),
     ("reports", &["care", "translate", "store", "stays", "site", "reports", "config", "clock"]),
-    ("feed", &["care", "translate", "store", "feed", "config", "clock"]),
+    ("feed", &["access", "care", "translate", "store", "feed", "config", "clock", "outward"]),
     (
         "rest",
         &[

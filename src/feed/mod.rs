@@ -1,7 +1,18 @@
 //! What comes in by itself, and how far each source is known to have told everything.
+//!
+//! * [`Feeds`]: how each source is doing;
+//! * [`Poller`]: reads from a source by searching it; what it finds goes in through `intake`.
+
+mod intake;
+mod limits;
+mod poll;
+
+pub use poll::Poller;
 
 use std::collections::BTreeMap;
 use std::sync::{Arc, PoisonError, RwLock};
+
+use tokio::sync::watch;
 
 use crate::care::ledger;
 use crate::care::time::{Instant, Length};
@@ -15,7 +26,22 @@ const PATIENCE: Length = Length::minutes(5);
 
 /// The watched sources. Cheap to clone; all clones see the same.
 #[derive(Clone, Debug, Default)]
-pub struct Feeds(Arc<RwLock<BTreeMap<String, Watched>>>);
+pub struct Feeds(Arc<RwLock<BTreeMap<String, Watched>>>, watch::Sender<BTreeMap<String, Polled>>);
+
+/// How reading from a source by itself goes.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct Polled {
+    /// Rounds in which everything was read, since the start.
+    pub rounds: u64,
+    /// Documents that were new or changed in them.
+    pub documents: u64,
+    /// When the last round came to its end.
+    pub last: Option<Instant>,
+    /// Since when none does, and why.
+    pub failing: Option<(Instant, String)>,
+    /// Rounds in a row that did not.
+    pub tries: u64,
+}
 
 #[derive(Clone, Copy, Debug)]
 struct Watched {
@@ -57,7 +83,7 @@ impl Feeds {
             let told = told(&s.name).unwrap_or(Instant::EARLIEST);
             (s.name.clone(), Watched { patience, told, heard: false })
         });
-        Feeds(Arc::new(RwLock::new(watched.collect())))
+        Feeds(Arc::new(RwLock::new(watched.collect())), watch::Sender::default())
     }
 
     /// `source` says that it has told everything up to `at`. False if it is not watched.
@@ -67,6 +93,31 @@ impl Feeds {
         watched.told = watched.told.max(at);
         watched.heard = true;
         true
+    }
+
+    /// Notes how a round of reading from `source` ended at `now`: how many documents were new or changed, or why it
+    /// could not be read.
+    fn polled(&self, source: &str, now: Instant, came: Result<usize, String>) {
+        self.1.send_modify(|all| {
+            let polled = all.entry(source.to_owned()).or_default();
+            match came {
+                Ok(documents) => {
+                    polled.rounds += 1;
+                    polled.documents += documents as u64;
+                    (polled.last, polled.failing, polled.tries) = (Some(now), None, 0);
+                }
+                Err(why) => {
+                    let since = polled.failing.take().map_or(now, |(since, _)| since);
+                    polled.failing = Some((since, why));
+                    polled.tries += 1;
+                }
+            }
+        });
+    }
+
+    /// How reading from each source that is polled goes, now and whenever that changes.
+    pub fn polls(&self) -> watch::Receiver<BTreeMap<String, Polled>> {
+        self.1.subscribe()
     }
 
     /// How far everything has been told at `now`: by the slowest of the watched sources.

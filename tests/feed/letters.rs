@@ -1,0 +1,1 @@
+//! Dead letters, asked for over HTTP.
