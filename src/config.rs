@@ -332,6 +332,9 @@ impl Config {
             }
             let wrong = source.poll.iter().flat_map(|poll| poll.wrong(&self.servers));
             errors.extend(wrong.map(|why| format!("source[{index}].poll.{why}")));
+            if source.name == "letters" {
+                errors.push(format!("source[{index}].name: /feed/letters is where dead letters are"));
+            }
             if !fhir_models::primitive::is_id(&source.name) {
                 errors.push(format!(
                     "source[{index}].name: \"{}\" may hold letters, digits, - and . only",

@@ -19,8 +19,8 @@ use super::body::{Budget, Held, Takes};
 use super::refused::{Issue, Refused, outcome};
 use super::types::{self, KINDS, Kind};
 use super::{
-    Metrics, Outcome, Rest, access, bundle, capability, history, limits, openapi, operations, patch, probes,
-    read, search, token, write,
+    Metrics, Outcome, Rest, access, bundle, capability, history, letters, limits, openapi, operations, patch,
+    probes, read, search, token, write,
 };
 use crate::translate::audit::deed;
 
@@ -163,6 +163,11 @@ async fn fhir(edge: &Edge, parts: &Parts, id: &HeaderValue, below: &str, body: B
     let act = act(edge, parts, id);
     let (row, answered) = inside(edge, parts, &act, now_us, below, body).await;
     (row, edge.rest.record(&act, now_us, answered).await)
+}
+
+/// Answers what the service asks of itself in the name of a source, as it would be answered from outside.
+pub(super) async fn again(edge: &Edge, parts: &Parts, id: &HeaderValue, below: &str, body: Body) -> Outcome {
+    fhir(edge, parts, id, below, body).await.1
 }
 
 /// A request as it will be recorded.
@@ -310,6 +315,11 @@ async fn beside(edge: &Edge, parts: &Parts, id: &HeaderValue, body: Body) -> Out
             }
             _ => Err(Refused::Method("POST")),
         },
+        ["feed", "letters", path @ ..] => {
+            let act = act(edge, parts, id);
+            let answered = letters::answer(edge, parts, id, &act, path).await;
+            edge.rest.record(&act, edge.rest.clock.now().micros(), answered).await
+        }
         [".well-known", "smart-configuration"] => configuration(edge, &parts.method),
         ["auth", "token"] => match (&edge.rest.door, &parts.method) {
             (Some(door), &Method::POST) if door.gives() => {

@@ -23,6 +23,7 @@ mod capability;
 mod edge;
 mod history;
 mod json;
+mod letters;
 pub mod limits;
 mod metrics;
 mod openapi;

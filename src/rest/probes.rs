@@ -1,5 +1,6 @@
 //! What machines ask beside FHIR: alive, ready, numbers, and a source that says it has told everything.
 
+use std::fmt::Write as _;
 use std::sync::atomic::{AtomicU64, Ordering::Relaxed};
 
 use axum::http::StatusCode;
@@ -9,6 +10,7 @@ use super::edge::Edge;
 use super::refused::Refused;
 use super::{Outcome, Rest, limits};
 use crate::care::time::Instant;
+use crate::feed::Polled;
 use crate::store::{Batch, Heartbeat};
 
 /// The media type that Prometheus reads.
@@ -48,8 +50,39 @@ pub(super) async fn ready(edge: &Edge) -> Outcome {
 /// `GET /metrics`.
 pub(super) async fn metrics(rest: &Rest) -> Outcome {
     let counts = rest.store.counts().await?;
-    let text = rest.metrics.text(&counts, &rest.counters, &rest.deliveries, rest.clock.now().micros());
+    let now = rest.clock.now();
+    let mut text = rest.metrics.text(&counts, &rest.counters, &rest.deliveries, now.micros());
+    sources(rest, now, &mut text).await?;
     Ok(Answer { media: PROMETHEUS, ..Answer::text(text) })
+}
+
+/// How sources are doing, and what could not be taken in.
+async fn sources(rest: &Rest, now: Instant, out: &mut String) -> Result<(), Refused> {
+    let letters = rest.store.letter_counts().await?;
+    let _ = writeln!(out, "# TYPE terce_dead_letters gauge");
+    for (way, place, count) in letters {
+        let _ = writeln!(out, "terce_dead_letters{{way=\"{}\",place=\"{place}\"}} {count}", way.code());
+    }
+    let _ = writeln!(out, "# TYPE terce_source_told_age_seconds gauge");
+    for source in rest.feeds.status(now) {
+        if let Some(told) = source.told {
+            let age = now.since(told).as_micros() / 1_000_000;
+            let _ = writeln!(out, "terce_source_told_age_seconds{{source=\"{}\"}} {age}", source.name);
+        }
+    }
+    let polls = rest.feeds.polls().borrow().clone();
+    let rows: [(&str, &str, fn(&Polled) -> u64); 3] = [
+        ("terce_poll_rounds_total", "counter", |p| p.rounds),
+        ("terce_poll_documents_total", "counter", |p| p.documents),
+        ("terce_poll_failures_in_a_row", "gauge", |p| p.tries),
+    ];
+    for (name, sort, count) in rows.iter().filter(|_| !polls.is_empty()) {
+        let _ = writeln!(out, "# TYPE {name} {sort}");
+        for (source, polled) in &polls {
+            let _ = writeln!(out, "{name}{{source=\"{source}\"}} {}", count(polled));
+        }
+    }
+    Ok(())
 }
 
 /// `POST /feed/{source}/heartbeat`: the source has told everything up to now.
