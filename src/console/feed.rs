@@ -14,7 +14,7 @@ use super::{Console, limits};
 use crate::access::Rights;
 use crate::care::time::Instant;
 use crate::feed::State as Speaks;
-use crate::store::{Counts, DoubtRow, Doubts, Query};
+use crate::store::{Counts, DoubtRow, Doubts, LetterQuery, Query};
 
 /// `GET /feed`.
 pub(super) async fn feed(State(console): State<Console>, viewer: Viewer) -> Result<Response, Absent> {
@@ -24,6 +24,8 @@ pub(super) async fn feed(State(console): State<Console>, viewer: Viewer) -> Resu
     let doubts = console.store.doubts(Doubts::All, 0, limits::DOUBTS).await?;
     let content = html! {
         (sources(&console, now))
+        (polled(&console, now))
+        (letters(&console).await?)
         (numbers(&counts, &console))
         p { a href="/feed/codes" { "Codes that nobody has mapped, and what else is wrong with what is sent" } }
         (unused(&console, &doubts))
@@ -60,6 +62,72 @@ fn sources(console: &Console, now: Instant) -> Markup {
             }
         }
     }
+}
+
+/// How reading from sources by itself goes.
+fn polled(console: &Console, now: Instant) -> Markup {
+    let zone = console.stays.rules().zone;
+    let polls = console.feeds.polls().borrow().clone();
+    html! {
+        @if !polls.is_empty() {
+            section aria-labelledby="polled" {
+                h2 id="polled" { "Read by this service" }
+                table {
+                    caption.hidden { "Sources that this service reads from by itself" }
+                    thead { tr { th scope="col" { "Source" } th scope="col" { "Rounds" } th scope="col" { "Documents new or changed" } th scope="col" { "Last read whole" } th scope="col" { "Trouble" } } }
+                    tbody {
+                        @for (source, polled) in &polls {
+                            tr {
+                                th scope="row" { (source) }
+                                td { (polled.rounds) }
+                                td { (polled.documents) }
+                                td { @match polled.last { Some(at) => (words::day_and_clock(at, zone)), None => "not since this service started" } }
+                                td { @match &polled.failing { Some((since, why)) => { "for " (words::span(now.since(*since))) ": " (why) }, None => "none" } }
+                            }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// What was fetched and refused, by what is wrong with it; the documents themselves are not shown here.
+async fn letters(console: &Console) -> Result<Markup, Absent> {
+    let counts = console.store.letter_counts().await?;
+    let query = LetterQuery { limit: limits::LETTERS, ..LetterQuery::default() };
+    let shown = console.store.letters(query).await?;
+    let all: u64 = counts.iter().map(|(_, _, count)| count).sum();
+    let zone = console.stays.rules().zone;
+    Ok(html! {
+        @if all > 0 {
+            section aria-labelledby="letters" {
+                h2 id="letters" { "Dead letters" }
+                p {
+                    (all) " documents were fetched and refused. Mended at their source they are taken in by themselves; "
+                    "else hand one over again with " code { "POST /feed/letters/{number}/replay" } " or drop it with "
+                    code { "DELETE /feed/letters/{number}" } "."
+                    @if all > shown.len() as u64 { " The first " (shown.len()) " are shown." }
+                }
+                table {
+                    caption.hidden { "Documents that were refused, the oldest first" }
+                    thead { tr { th scope="col" { "Number" } th scope="col" { "Source" } th scope="col" { "What" } th scope="col" { "Why" } th scope="col" { "Times" } th scope="col" { "Last" } } }
+                    tbody {
+                        @for letter in &shown {
+                            tr {
+                                th scope="row" { (letter.number) }
+                                td { (letter.about.place) }
+                                td { (letter.about.name) }
+                                td { (letter.why) }
+                                td { (letter.tries) }
+                                td { (words::day_and_clock(Instant::from_micros(letter.last_us), zone)) }
+                            }
+                        }
+                    }
+                }
+            }
+        }
+    })
 }
 
 fn numbers(counts: &Counts, console: &Console) -> Markup {

@@ -37,3 +37,6 @@ pub(super) const TRIED_PATIENTS: usize = 1_000;
 
 /// Weeks of one trial; of more, `terce replay` and `terce compare` tell.
 pub(super) const TRIED_WEEKS: u64 = 26;
+
+/// Dead letters on a page: more than anybody mends before looking again.
+pub(super) const LETTERS: usize = 50;
