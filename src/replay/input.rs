@@ -11,7 +11,7 @@ use anyhow::{Context, bail};
 use memchr::{memchr, memrchr};
 
 /// About how much is read at a time: it stays in the cache of a core while it is gone over.
-const BLOCK: usize = 1 << 20;
+const BLOCK: usize = 256 << 10;
 
 /// A longer line is no document: R4's own limit of a string is 1 MiB, and a Bundle of an export has a page of documents.
 const LONGEST_LINE: usize = 256 << 20;

@@ -15,8 +15,8 @@ use serde::Deserialize;
 use super::codes::{Codes, TextHasher};
 use super::document::{self, Bases, Stored};
 use super::extract::charted::{Charted, Pointer, Text, Told};
-pub(crate) use super::extract::glance::Passed;
 use super::extract::glance::glance;
+pub(crate) use super::extract::mould::Moulds;
 use super::extract::{Said, said, said_by};
 use crate::care::time::Instant;
 
@@ -107,7 +107,7 @@ fn named<'a>(
 
 /// A document of the types that are read by what they say: a Procedure or an Observation.
 ///
-/// `received` stands for when it was received: what it says of later cannot be. `passed` is of the documents before.
+/// `received` stands for when it was received: what it says of later cannot be. `moulds` has the shapes of the documents before.
 ///
 /// # Errors
 /// What the door refuses for reasons of shape, of a `modifierExtension` or of `implicitRules`. What R4 asks of elements
@@ -118,9 +118,9 @@ pub(crate) fn charting<'a>(
     codes: &Codes,
     bases: &Bases,
     received: Instant,
-    passed: &mut Passed<'a>,
+    moulds: &mut Moulds,
 ) -> Result<Charting<'a>, ParseError> {
-    let seen = if kind == "Procedure" { glance(body, passed) } else { None };
+    let seen = if kind == "Procedure" { glance(body, moulds) } else { None };
     if seen.is_none() && may_change_meaning(body) {
         document::read(kind, body, bases)?;
     }
