@@ -16,8 +16,8 @@ use super::record::{Kept, Parts, Spill, What};
 use crate::care::time::Instant;
 use crate::site::Site;
 use crate::translate::document;
-use crate::translate::export::{Charting, Head, KINDS, KnownTexts, Moulds, charting, head};
-use crate::translate::extract::{said, task_may_matter};
+use crate::translate::export::{Charting, Head, KINDS, KnownTexts, Moulds, Seen, charting, head, learn};
+use crate::translate::extract::{Said, said, task_may_matter};
 
 /// How many bad lines are remembered with their reason; the rest are counted.
 pub(super) const REJECTED_REMEMBERED: usize = 10_000;
@@ -194,7 +194,26 @@ impl Found {
         {
             return Ok(Err(error));
         }
-        if (coded || kind == "Condition") && !desk.by_device && !desk.known.may_matter(body) {
+        let known = Some(desk.known).filter(|_| !desk.by_device);
+        let seen = if kind == "Procedure" { self.moulds.cast(body, known) } else { Seen::Unseen };
+        let unseen = kind == "Procedure" && matches!(seen, Seen::Unseen);
+        let (dull, cast) = match seen {
+            Seen::Dull => (true, None),
+            Seen::Shape(cast) => (false, Some(cast)),
+            Seen::Unseen if coded || kind == "Condition" => {
+                (known.is_some_and(|k| !k.may_matter(body)), None)
+            }
+            Seen::Unseen => (false, None),
+        };
+        let said = if dull || !coded {
+            None
+        } else {
+            Some(charting(kind, body, &desk.site.codes, bases, desk.received, cast.as_ref()))
+        };
+        if unseen {
+            learn(body, &mut self.moulds, desk.known);
+        }
+        if dull {
             self.counts.no_known_code += 1;
             // whoever has no known code is not read; but half a line is told
             return Ok(match (body.first(), body.last()) {
@@ -206,18 +225,9 @@ impl Found {
             self.counts.other_types += 1;
             return Ok(Ok(()));
         }
-        let said = if coded {
-            charting(kind, body, &desk.site.codes, bases, desk.received, &mut self.moulds)
-                .map(|Charting { head, said }| (head, Some(said)))
-        } else {
-            document::read(kind, body, bases).and_then(|read| {
-                let mut head = head(kind, body, bases)?;
-                head.patient = read.links.patient.map(Cow::Owned);
-                head.encounter = read.links.encounter.map(Cow::Owned);
-                let stored = head.stored(kind, body, desk.received);
-                let said = (kind == "Task").then(|| said(&[stored], &stored, &desk.site.codes, bases));
-                Ok((head, said))
-            })
+        let said = match said {
+            Some(charting) => charting.map(|Charting { head, said }| (head, Some(said))),
+            None => in_full(kind, body, desk),
         };
         let (head, said) = match said {
             Ok(said) => said,
@@ -263,6 +273,18 @@ impl Found {
         }
         Ok(())
     }
+}
+
+/// A document that is read as at the door: which it is, and what it says if that rests on nothing else.
+fn in_full<'a>(kind: &str, body: &'a [u8], desk: &Desk<'_>) -> Result<(Head<'a>, Option<Said>), ParseError> {
+    let bases = &desk.site.settings.own_bases;
+    let read = document::read(kind, body, bases)?;
+    let mut head = head(kind, body, bases)?;
+    head.patient = read.links.patient.map(Cow::Owned);
+    head.encounter = read.links.encounter.map(Cow::Owned);
+    let stored = head.stored(kind, body, desk.received);
+    let said = (kind == "Task").then(|| said(&[stored], &stored, &desk.site.codes, bases));
+    Ok((head, said))
 }
 
 /// The type that a document says it is.

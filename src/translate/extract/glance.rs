@@ -11,7 +11,8 @@ use fhir_models::codes::EventStatus;
 use fhir_models::primitive::Point;
 
 use super::charted::{At, Between, Charted, Concept, Pair, Pointer, Text, Told, Updated};
-use super::mould::Moulds;
+use super::mould::{Cast, Moulds};
+use crate::translate::export::KnownTexts;
 
 /// Things that are asked for of most Procedures.
 const MANY: usize = 32;
@@ -51,17 +52,22 @@ pub(super) enum Slot {
     Other,
 }
 
-/// The Procedure in `body`; none if it takes more than a glance. `moulds` has the shapes of documents before it.
-pub(crate) fn glance<'a>(body: &'a [u8], moulds: &mut Moulds) -> Option<Charted<'a>> {
-    // a large value: it is written where it is to be
-    let mut read = Charted::default();
-    if moulds.cast(body, &mut read).is_none() {
-        let (text, seen) = look(body)?;
-        read = Charted::default();
-        fill(&mut read, seen.iter().copied())?;
-        moulds.learn(text, &seen);
+/// Fills an empty Procedure with the one in `body`; none if it takes more than a glance. `cast`: it, if it has a shape
+/// that was seen.
+pub(crate) fn glance<'a>(body: &'a [u8], cast: Option<&Cast<'a, '_>>, read: &mut Charted<'a>) -> Option<()> {
+    match cast {
+        Some(cast) => cast.fill(read),
+        None => fill(read, look(body)?.1.into_iter()),
     }
-    Some(read)
+}
+
+/// Learns the shape of a Procedure, if it takes no more than a glance.
+pub(crate) fn learn(body: &[u8], moulds: &mut Moulds, known: &KnownTexts) {
+    if !moulds.is_learned()
+        && let Some((text, seen)) = look(body)
+    {
+        moulds.learn(text, &seen, known);
+    }
 }
 
 /// The text of a Procedure, and what is asked for of it, in its order.
@@ -259,7 +265,7 @@ impl<'a> Walk<'a> {
                 end += bytes.get(end..)?.iter().position(|b| *b == b'"')?;
                 break;
             };
-            let quotes = quotes(u64::from_le_bytes(*eight));
+            let quotes = equal(u64::from_le_bytes(*eight), b'"');
             if quotes != 0 {
                 end += quotes.trailing_zeros() as usize / 8;
                 break;
@@ -367,23 +373,42 @@ fn is_plain(body: &[u8]) -> bool {
     body.iter().fold(true, |plain, byte| plain & (*byte >= b' ') & (*byte != b'\\'))
 }
 
-/// Of eight bytes, the first at the low end: the highest bit of the first that is a quote; those after it mean nothing.
-fn quotes(eight: u64) -> u64 {
+/// Of eight bytes, the first at the low end: the highest bit of the first that is `byte`; those after it mean nothing.
+pub(super) fn equal(eight: u64, byte: u8) -> u64 {
     const ONES: u64 = u64::from_le_bytes([1; 8]);
     const HIGH: u64 = u64::from_le_bytes([0x80; 8]);
-    let others = eight ^ (ONES * b'"' as u64);
+    let others = eight ^ (ONES * u64::from(byte));
     others.wrapping_sub(ONES) & !others & HIGH
 }
 
 #[cfg(test)]
 mod tests {
-    use super::{Charted, Moulds, glance};
+    use super::super::mould::Seen;
+    use super::{Charted, KnownTexts, Moulds, glance, learn};
+    use crate::translate::codes::Codes;
+
+    /// At a glance; what is learned of one document is used for the next.
+    fn seen<'a>(body: &'a [u8], moulds: &mut Moulds, known: &KnownTexts) -> Option<Charted<'a>> {
+        let matters = match moulds.cast(body, Some(known)) {
+            Seen::Dull => Some(false),
+            Seen::Shape(_) => Some(true),
+            Seen::Unseen => None,
+        };
+        assert!(matters.is_none_or(|m| m == known.may_matter(body)), "{}", String::from_utf8_lossy(body));
+        let mut read = Charted::default();
+        if let Seen::Shape(cast) = moulds.cast(body, None) {
+            return glance(body, Some(&cast), &mut read).map(|()| read);
+        }
+        let seen = glance(body, None, &mut read);
+        learn(body, moulds, known);
+        seen.map(|()| read)
+    }
 
     const PLAIN: &str = r#"{"resourceType":"Procedure","id":"c-1","meta":{"versionId":"12","lastUpdated":"2026-03-07T12:00:00.120-06:00",    "profile":["urn:a"]},"identifier":[{"value":"E1","rank":-3,"weight":0.5,"old":false,"new":true}],"status":"completed",  "statusReason":{"text":"später"},"code":{"coding":[{"system":"urn:s","code":"1","display":"Zähne geputzt"},{"code":"2"},{}],"text":"t"}, "subject":{"reference":"Patient/p","display":"€"},"encounter":{"reference":"Encounter/e","type":null} , "performedPeriod" :{"start":"2026-03-07T12:00:00Z","end":"2026-03-08"},"note":[],"usedReference":[{"reference":"Device/d"},{}]}"#;
     const AT: &str = r#"{"id":"c","subject":{},"performedDateTime":"2026-03","code":{},"usedReference":[],"n":[[1,[2]],{"a":{"b":["a value that is worth comparing"]}}]}"#;
 
     /// Pieces of documents, sound and unsound.
-    const PIECES: [&str; 40] = [
+    const PIECES: [&str; 42] = [
         "",
         " ",
         "\"",
@@ -424,6 +449,8 @@ mod tests {
         "\"performedString\":\"noon\",",
         "\"usedCode\":[],",
         "\"a\":[{\"implicitRules\":\"x\"}],",
+        "\"b\":{\"code\":\"717778001\"},",
+        "\"b\":{\"versionId\":\"1\"},",
     ];
 
     fn in_full(body: &[u8]) -> Result<Charted<'_>, serde_json::Error> {
@@ -433,14 +460,19 @@ mod tests {
     #[test]
     fn what_records_write_takes_no_more_than_a_glance() {
         for body in [PLAIN, AT] {
-            let seen = glance(body.as_bytes(), &mut Moulds::default()).unwrap();
-            assert_eq!(format!("{seen:?}"), format!("{:?}", in_full(body.as_bytes()).unwrap()));
+            let known = KnownTexts::new(&Codes::shipped());
+            let mut moulds = Moulds::default();
+            let first = seen(body.as_bytes(), &mut moulds, &known).unwrap();
+            let again = seen(body.as_bytes(), &mut moulds, &known).unwrap();
+            assert!(matches!(moulds.cast(body.as_bytes(), None), Seen::Shape(_)));
+            assert_eq!(format!("{first:?}"), format!("{again:?}"));
+            assert_eq!(format!("{first:?}"), format!("{:?}", in_full(body.as_bytes()).unwrap()));
         }
     }
 
     #[test]
     fn a_glance_reads_what_the_full_parser_reads_or_nothing() {
-        let (mut roll, mut seen) = (1_u64, 0);
+        let (mut roll, mut count) = (1_u64, 0);
         let mut dice = |below: usize| {
             roll = roll.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
             (roll >> 33) as usize % below
@@ -460,16 +492,16 @@ mod tests {
             bodies.push(body);
         }
         // the shape of one document must be none of the next one's if that is broken there
-        let mut moulds = Moulds::default();
+        let (mut moulds, known) = (Moulds::default(), KnownTexts::new(&Codes::shipped()));
         for body in &bodies {
-            let Some(glanced) = glance(body, &mut moulds) else { continue };
-            seen += 1;
+            let Some(glanced) = seen(body, &mut moulds, &known) else { continue };
+            count += 1;
             let full = in_full(body);
             let full = full.unwrap_or_else(|e| panic!("{e}: {}", String::from_utf8_lossy(body)));
             assert_eq!(format!("{glanced:?}"), format!("{full:?}"));
             assert!(!body.windows(19).any(|w| w == b"\"modifierExtension\""));
         }
-        assert!(seen > 4_000, "{seen}");
+        assert!(count > 4_000, "{count}");
     }
 
     #[test]
@@ -484,10 +516,10 @@ mod tests {
                 }
                 let inside = format!("{}{stop}{}", &text[..at], &text[at..]);
                 let body = format!("{{\"subject\":{{}},\"x\":\"{inside}\"}}");
-                assert!(glance(body.as_bytes(), &mut Moulds::default()).is_none(), "{body:?}");
+                assert!(glance(body.as_bytes(), None, &mut Charted::default()).is_none(), "{body:?}");
             }
             let body = format!("{{\"subject\":{{}},\"x\":\"{text}\"}}");
-            assert!(glance(body.as_bytes(), &mut Moulds::default()).is_some(), "{body:?}");
+            assert!(glance(body.as_bytes(), None, &mut Charted::default()).is_some(), "{body:?}");
         }
     }
 }

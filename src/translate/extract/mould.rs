@@ -4,10 +4,13 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use std::ops::Range;
+
 use xxhash_rust::xxh3::xxh3_64_with_seed;
 
 use super::charted::Charted;
-use super::glance::{Slot, fill};
+use super::glance::{Slot, equal, fill};
+use crate::translate::export::KnownTexts;
 
 /// Shapes that were seen, as a tree: documents with the same beginning share it.
 #[derive(Debug, Default)]
@@ -30,8 +33,46 @@ struct Piece {
     same: Box<[u8]>,
     /// Pieces that go on behind the string, the first of them with its other quote.
     next: Vec<usize>,
-    /// What the strings of the document are, if it ends here; those that take no string are true.
-    end: Option<Box<[(Slot, bool)]>>,
+    /// What the string is that tells whether a document matters.
+    tells: Tells,
+    /// What the strings of the document are, if it ends here.
+    end: Option<Box<End>>,
+}
+
+/// What a string tells of whether a document matters, as [`KnownTexts::may_matter`] has it.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+enum Tells {
+    /// It does if this code is known.
+    Code,
+    /// It does if this is not the first version.
+    Version,
+    /// Nothing.
+    Nothing,
+}
+
+/// What is known of a document of a shape before its strings are looked at.
+#[derive(Debug)]
+struct End {
+    /// What its strings are, and what begins between them; true for those, which take no string.
+    slots: Vec<(Slot, bool)>,
+    /// A code that is the same in all of them is known, or they do not say that they are the first version.
+    matters: bool,
+}
+
+/// A document of a shape that was seen.
+pub(crate) struct Cast<'a, 'm> {
+    end: &'m End,
+    strings: [&'a str; STRINGS],
+}
+
+/// What the shapes that were seen tell of a document.
+pub(crate) enum Seen<'a, 'm> {
+    /// It does not matter.
+    Dull,
+    /// It matters.
+    Shape(Cast<'a, 'm>),
+    /// It has none of these shapes.
+    Unseen,
 }
 
 /// A string that often is another than in the document before is expected to differ.
@@ -47,75 +88,110 @@ const PIECES: usize = 4_096;
 const LESSONS: u32 = 20_000;
 
 impl Moulds {
-    /// Fills an empty Procedure with a document of a shape that was seen; none for others.
-    pub(super) fn cast<'a>(&self, body: &'a [u8], read: &mut Charted<'a>) -> Option<()> {
-        let mut strings = [""; STRINGS];
-        let (mut places, mut count) = (&self.first, 0);
-        let mut rest = body;
-        let end = loop {
-            let fits = |place: &&usize| self.pieces.get(**place).is_some_and(|p| rest.starts_with(&p.same));
-            let piece = self.pieces.get(*places.iter().find(fits)?)?;
-            rest = rest.get(piece.same.len()..)?;
-            if let Some(end) = &piece.end {
-                break end;
-            }
-            let (string, after) = string(rest)?;
-            *strings.get_mut(count)? = string;
-            count += 1;
-            rest = after;
-            places = &piece.next;
-        };
-        if !rest.is_empty() {
-            return None;
+    /// A document by the shapes that were seen. Without `known` each of them matters.
+    pub(crate) fn cast<'a>(&self, body: &'a [u8], known: Option<&KnownTexts>) -> Seen<'a, '_> {
+        let mut strings = [(0, 0); STRINGS];
+        let Some((end, matters)) = self.follow(body, known, &mut strings) else { return Seen::Unseen };
+        if !matters {
+            return Seen::Dull;
         }
-        let mut strings = strings.into_iter();
-        let texts = end
-            .iter()
-            .map(|(slot, bare)| (*slot, if *bare { "" } else { strings.next().unwrap_or_default() }));
-        fill(read, texts)
+        let Ok(text) = std::str::from_utf8(body) else { return Seen::Unseen };
+        let strings = strings.map(|(from, to)| text.get(from..to).unwrap_or_default());
+        Seen::Shape(Cast { end, strings })
     }
 
-    /// Learns the shape of a document that was read at a glance, and what was seen of it.
-    pub(super) fn learn(&mut self, text: &str, seen: &[(Slot, &str)]) {
-        if self.lessons >= LESSONS || self.pieces.len() >= PIECES {
+    /// Goes along a shape to its end, and notes where its strings are; and whether it matters.
+    #[inline]
+    fn follow(
+        &self,
+        body: &[u8],
+        known: Option<&KnownTexts>,
+        strings: &mut [(usize, usize); STRINGS],
+    ) -> Option<(&End, bool)> {
+        let (mut places, mut count, mut at) = (&self.first, 0, 0);
+        let mut matters = known.is_none();
+        loop {
+            let rest = body.get(at..)?;
+            let fits = |place: &&usize| self.pieces.get(**place).is_some_and(|p| rest.starts_with(&p.same));
+            let piece = self.pieces.get(*places.iter().find(fits)?)?;
+            at += piece.same.len();
+            if let Some(end) = &piece.end {
+                return (at == body.len()).then_some((end, matters || end.matters));
+            }
+            let to = at + string(body.get(at..)?)?;
+            *strings.get_mut(count)? = (at, to);
+            count += 1;
+            if let Some(known) = known.filter(|_| !matters) {
+                let said = body.get(at..to)?;
+                matters = match piece.tells {
+                    Tells::Code => known.has(said),
+                    Tells::Version => said != b"1",
+                    Tells::Nothing => false,
+                };
+            }
+            // the quote belongs to what is the same behind it
+            at = to;
+            places = &piece.next;
+        }
+    }
+
+    /// Learns the shape of a document that is read at a glance, and what is seen of it.
+    pub(super) fn learn(&mut self, text: &str, seen: &[(Slot, &str)], known: &KnownTexts) {
+        if self.is_learned() {
             return;
         }
         self.lessons += 1;
-        let strings = values(text);
+        let values = values(text);
         let at = |said: &str| (said.as_ptr() as usize).wrapping_sub(text.as_ptr() as usize);
         let asked: BTreeMap<usize, Slot> =
             seen.iter().filter(|(slot, _)| !is_bare(*slot)).map(|(slot, said)| (at(said), *slot)).collect();
-        if self.expects(text, &strings, &asked) {
+        if self.expects(text, &values, &asked) {
             return;
         }
         // what was seen, with the other strings that differ among it
-        let (mut end, mut pieces, mut from) = (Vec::new(), Vec::new(), 0);
-        let mut seen = seen.iter();
-        for (path, range) in &strings {
-            let slot = match asked.get(&range.start) {
-                Some(slot) => *slot,
-                None if self.holes.contains(path) => Slot::Other,
-                None => continue,
+        let (mut pieces, mut from, mut seen) = (Vec::new(), 0, seen.iter());
+        let mut end = End { slots: Vec::new(), matters: false };
+        let mut versions = 0;
+        for Value { path, member, range } in &values {
+            let said = text.get(range.clone()).unwrap_or_default();
+            let slot = asked.get(&range.start).copied().or(self.holes.contains(path).then_some(Slot::Other));
+            versions += u32::from(*member == "versionId");
+            let Some(slot) = slot else {
+                end.matters |= *member == "code" && known.has(said.as_bytes());
+                end.matters |= *member == "versionId" && said != "1";
+                continue;
+            };
+            let tells = match *member {
+                "code" => Tells::Code,
+                "versionId" => Tells::Version,
+                _ => Tells::Nothing,
             };
             if slot != Slot::Other {
-                let until = seen.by_ref().take_while(|(seen, _)| is_bare(*seen));
-                end.extend(until.map(|(bare, _)| (*bare, true)));
+                let bare = seen.by_ref().take_while(|(seen, _)| is_bare(*seen));
+                end.slots.extend(bare.map(|(bare, _)| (*bare, true)));
             }
-            end.push((slot, false));
-            pieces.push(text.get(from..range.start).unwrap_or_default());
+            end.slots.push((slot, false));
+            pieces.push((text.get(from..range.start).unwrap_or_default(), tells));
             from = range.end;
         }
-        end.extend(seen.map(|(bare, _)| (*bare, true)));
+        end.slots.extend(seen.map(|(bare, _)| (*bare, true)));
+        end.matters |= versions == 0;
         if pieces.len() <= STRINGS {
             self.add(&pieces, text.get(from..).unwrap_or_default(), end);
         }
     }
 
+    /// True if no more shapes are learned.
+    pub(super) fn is_learned(&self) -> bool {
+        self.lessons >= LESSONS || self.pieces.len() >= PIECES
+    }
+
     /// Notes what stands where nobody asks; true if a string is now expected to differ that was not before: then all
     /// shapes are forgotten, for they have it as it was.
-    fn expects(&mut self, text: &str, strings: &[Value], asked: &BTreeMap<usize, Slot>) -> bool {
+    fn expects(&mut self, text: &str, values: &[Value<'_>], asked: &BTreeMap<usize, Slot>) -> bool {
         let before = self.holes.len();
-        for (path, range) in strings.iter().filter(|(_, range)| !asked.contains_key(&range.start)) {
+        let others = values.iter().filter(|value| !asked.contains_key(&value.range.start));
+        for Value { path, range, .. } in others {
             let now = xxh3_64_with_seed(text.get(range.clone()).unwrap_or_default().as_bytes(), 0);
             let (last, times) = self.varied.entry(*path).or_insert((now, 0));
             *times += u32::from(*last != now);
@@ -132,37 +208,33 @@ impl Moulds {
         more
     }
 
-    fn add(&mut self, pieces: &[&str], last: &str, end: Vec<(Slot, bool)>) {
+    fn add(&mut self, pieces: &[(&str, Tells)], last: &str, end: End) {
         let mut behind = None;
-        for piece in pieces {
-            behind = Some(self.piece(behind, piece, None));
+        for (piece, tells) in pieces {
+            behind = Some(self.piece(behind, piece, *tells, None));
         }
-        self.piece(behind, last, Some(end));
+        self.piece(behind, last, Tells::Nothing, Some(end));
     }
 
     /// The piece behind another one, or at the start, that is `same`; made if it is not there.
-    fn piece(&mut self, behind: Option<usize>, same: &str, end: Option<Vec<(Slot, bool)>>) -> usize {
-        let new = self.pieces.len();
-        let places = match behind {
-            Some(behind) => self.pieces.get_mut(behind).map(|p| std::mem::take(&mut p.next)),
-            None => Some(std::mem::take(&mut self.first)),
+    fn piece(&mut self, behind: Option<usize>, same: &str, tells: Tells, end: Option<End>) -> usize {
+        let siblings = match behind {
+            Some(behind) => self.pieces.get(behind).map(|p| p.next.as_slice()),
+            None => Some(self.first.as_slice()),
         };
-        let mut places = places.unwrap_or_default();
         let is = |p: &Piece| *p.same == *same.as_bytes() && p.end.is_some() == end.is_some();
-        let found = places.iter().copied().find(|place| self.pieces.get(*place).is_some_and(is));
-        if found.is_none() {
-            self.pieces.push(Piece {
-                same: same.as_bytes().into(),
-                next: Vec::new(),
-                end: end.map(Into::into),
-            });
-            places.push(new);
-        }
-        match behind.and_then(|behind| self.pieces.get_mut(behind)) {
-            Some(behind) => behind.next = places,
-            None => self.first = places,
-        }
-        found.unwrap_or(new)
+        let found =
+            siblings.unwrap_or_default().iter().find(|n| self.pieces.get(**n).is_some_and(is)).copied();
+        found.unwrap_or_else(|| {
+            let new = self.pieces.len();
+            let (same, end) = (same.as_bytes().into(), end.map(Box::new));
+            self.pieces.push(Piece { same, next: Vec::new(), tells, end });
+            match behind.and_then(|behind| self.pieces.get_mut(behind)) {
+                Some(behind) => behind.next.push(new),
+                None => self.first.push(new),
+            }
+            new
+        })
     }
 }
 
@@ -197,62 +269,75 @@ fn is_bare(slot: Slot) -> bool {
     }
 }
 
-/// A string and what is behind its quote; none if it has an escape, a control character or no end, or is not UTF-8.
+impl<'a> Cast<'a, '_> {
+    /// Fills an empty Procedure with it; none if a text is not as it must be.
+    pub(super) fn fill(&self, read: &mut Charted<'a>) -> Option<()> {
+        let mut strings = self.strings.iter();
+        let mut said = |bare: bool| if bare { "" } else { strings.next().copied().unwrap_or_default() };
+        fill(read, self.end.slots.iter().map(|(slot, bare)| (*slot, said(*bare))))
+    }
+}
+
+/// The length of a string; none if it has an escape, a control character or no end.
 #[inline]
-fn string(rest: &[u8]) -> Option<(&str, &[u8])> {
-    const ONES: u64 = u64::from_le_bytes([1; 8]);
+fn string(rest: &[u8]) -> Option<usize> {
+    const LOW: u64 = u64::from_le_bytes([b' '; 8]);
     const HIGH: u64 = u64::from_le_bytes([0x80; 8]);
-    let is = |eight: u64, byte: u8| {
-        let others = eight ^ (ONES * u64::from(byte));
-        others.wrapping_sub(ONES) & !others & HIGH
-    };
     let mut at = 0;
-    let end = loop {
+    loop {
         let Some(eight) = rest.get(at..).and_then(|rest| rest.first_chunk::<8>()) else {
             let tail = rest.get(at..)?;
             let quote = tail.iter().position(|byte| *byte == b'"')?;
             let sound = tail.get(..quote)?.iter().all(|byte| *byte >= b' ' && *byte != b'\\');
-            break sound.then_some(at + quote)?;
+            return sound.then_some(at + quote);
         };
         let eight = u64::from_le_bytes(*eight);
-        let quote = is(eight, b'"');
-        let unsound = is(eight, b'\\') | (eight.wrapping_sub(ONES * u64::from(b' ')) & !eight & HIGH);
+        let quote = equal(eight, b'"');
+        let unsound = equal(eight, b'\\') | (eight.wrapping_sub(LOW) & !eight & HIGH);
         // of each, only the first is told for certain, and only what stands before the quote is of the string
         let before = (quote & quote.wrapping_neg()).wrapping_sub(1);
         if unsound & before != 0 {
             return None;
         }
         if quote != 0 {
-            break at + quote.trailing_zeros() as usize / 8;
+            return Some(at + quote.trailing_zeros() as usize / 8);
         }
         at += 8;
-    };
-    let text = std::str::from_utf8(rest.get(..end)?).ok()?;
-    // the quote belongs to what is the same behind it
-    Some((text, rest.get(end..)?))
+    }
 }
 
-/// A string: a number for where it stands, by the names of the members that it is in, and its bytes.
-type Value = (u64, std::ops::Range<usize>);
+/// A string that is no name of a member.
+struct Value<'a> {
+    /// A number for where it stands, by the names of the members that it is in.
+    path: u64,
+    /// The member that it is the value of; empty in an array.
+    member: &'a str,
+    /// Its bytes.
+    range: Range<usize>,
+}
 
 /// The strings of a sound document without escapes that are no names of members.
-fn values(text: &str) -> Vec<Value> {
-    let (mut out, mut path, mut name, mut at) = (Vec::new(), Vec::new(), 0_u64, 0);
+fn values(text: &str) -> Vec<Value<'_>> {
+    let (mut out, mut above, mut path, mut member, mut at) = (Vec::new(), Vec::new(), 0_u64, "", 0);
     let bytes = text.as_bytes();
     while let Some(byte) = bytes.get(at) {
         at += 1;
         match byte {
-            b'{' | b'[' => path.push(name),
-            b'}' | b']' => name = path.pop().unwrap_or_default(),
+            b'{' | b'[' => {
+                above.push(path);
+                member = "";
+            }
+            b'}' | b']' => path = above.pop().unwrap_or_default(),
             b'"' => {
                 let rest = bytes.get(at..).unwrap_or_default();
                 let end = at + memchr::memchr(b'"', rest).unwrap_or(rest.len());
                 let behind = bytes.get(end + 1..).unwrap_or_default();
                 if behind.iter().find(|b| **b != b' ') == Some(&b':') {
-                    let above = path.last().copied().unwrap_or_default();
-                    name = xxh3_64_with_seed(bytes.get(at..end).unwrap_or_default(), above);
+                    member = text.get(at..end).unwrap_or_default();
+                    path = xxh3_64_with_seed(member.as_bytes(), above.last().copied().unwrap_or_default());
                 } else {
-                    out.push((name, at..end));
+                    out.push(Value { path, member, range: at..end });
+                    member = "";
                 }
                 at = end + 1;
             }
