@@ -141,10 +141,13 @@ pub(super) fn count(bytes: &[&[u8]], counting: &Counting<'_>, sums: &mut Sums) -
     order.sort_unstable();
     let mut all: Vec<(u64, &Kept<'_>)> =
         order.into_iter().filter_map(|(m, n)| Some((m, all.get(n)?))).collect();
-    let key = |k: &Kept<'_>| (k.kind, k.told, k.version, k.digest);
     for same in all.chunk_by_mut(|(m, _), (n, _)| m == n) {
         same.sort_by(|(_, a), (_, b)| {
-            (a.patient, a.id).cmp(&(b.patient, b.id)).then_with(|| key(a).cmp(&key(b)))
+            let key = |k: &Kept<'_>| (k.kind, k.told, k.version);
+            (a.patient, a.id)
+                .cmp(&(b.patient, b.id))
+                .then_with(|| key(a).cmp(&key(b)))
+                .then_with(|| a.what.cmp(&b.what))
         });
     }
     let mut counted = Counted::default();

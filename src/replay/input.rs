@@ -11,7 +11,10 @@ use anyhow::{Context, bail};
 use memchr::{memchr, memrchr};
 
 /// About how much is read at a time: it stays in the cache of a core while it is gone over.
-const BLOCK: usize = 1 << 20;
+const BLOCK: usize = 256 << 10;
+
+/// How much is unpacked at a time: whoever unpacks holds up the others.
+const UNPACKED: usize = 1 << 20;
 
 /// A longer line is no document: R4's own limit of a string is 1 MiB, and a Bundle of an export has a page of documents.
 const LONGEST_LINE: usize = 256 << 20;
@@ -237,9 +240,9 @@ impl Stream {
         bytes.append(&mut self.carry);
         loop {
             let had = bytes.len();
-            let got = reader.by_ref().take(BLOCK as u64).read_to_end(bytes)?;
+            let got = reader.by_ref().take(UNPACKED as u64).read_to_end(bytes)?;
             read.fetch_add(got as u64, Ordering::Relaxed);
-            if got < BLOCK {
+            if got < UNPACKED {
                 self.over = true;
                 break;
             }

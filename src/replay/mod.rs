@@ -397,7 +397,6 @@ fn keep_by_encounter(
         id: &common.head.id,
         told: common.head.told.unwrap_or(Instant::EARLIEST),
         version: common.head.version,
-        digest: common.digest,
         what: What::Whole(&common.body),
     };
     parts.keep(&kept, desk.spill)

@@ -16,8 +16,8 @@ use super::record::{Kept, Parts, Spill, What};
 use crate::care::time::Instant;
 use crate::site::Site;
 use crate::translate::document;
-use crate::translate::export::{Charting, Head, KINDS, KnownTexts, Passed, charting, head};
-use crate::translate::extract::{said, task_may_matter};
+use crate::translate::export::{Charting, Head, KINDS, KnownTexts, Moulds, Seen, charting, head, learn};
+use crate::translate::extract::{Said, said, task_may_matter};
 
 /// How many bad lines are remembered with their reason; the rest are counted.
 pub(super) const REJECTED_REMEMBERED: usize = 10_000;
@@ -69,6 +69,8 @@ pub(super) struct Found {
     pub(super) counts: Counts,
     /// The last instant at which a document was told.
     pub(super) latest: Option<Instant>,
+    /// Shapes of documents.
+    moulds: Moulds,
 }
 
 /// How many documents of what sort.
@@ -121,6 +123,7 @@ impl Found {
             rejected: Vec::new(),
             counts: Counts::default(),
             latest: None,
+            moulds: Moulds::default(),
         }
     }
 
@@ -129,7 +132,7 @@ impl Found {
     /// # Errors
     /// What does not fit into memory cannot be written.
     pub(super) fn block(&mut self, place: Place, block: &[u8], desk: &Desk<'_>) -> io::Result<()> {
-        let (mut rest, mut number, mut passed) = (block, 0, Passed::new());
+        let (mut rest, mut number) = (block, 0);
         while !rest.is_empty() {
             let (line, after) = match memchr(b'\n', rest) {
                 Some(at) => (rest.get(..at), rest.get(at + 1..)),
@@ -141,7 +144,7 @@ impl Found {
             let line = line.strip_prefix(b"\xef\xbb\xbf").unwrap_or(line);
             if !line.is_empty() {
                 self.counts.lines += 1;
-                if let Err(why) = self.line(line, &mut passed, desk)? {
+                if let Err(why) = self.line(line, desk)? {
                     self.counts.rejected += 1;
                     if self.rejected.len() < REJECTED_REMEMBERED {
                         self.rejected.push(Rejected { place, line: number, why: why.to_string() });
@@ -154,18 +157,13 @@ impl Found {
         Ok(())
     }
 
-    fn line<'a>(
-        &mut self,
-        line: &'a [u8],
-        passed: &mut Passed<'a>,
-        desk: &Desk<'_>,
-    ) -> io::Result<Result<(), ParseError>> {
+    fn line(&mut self, line: &[u8], desk: &Desk<'_>) -> io::Result<Result<(), ParseError>> {
         let kind = match kind_of(line) {
             Ok(kind) => kind,
             Err(error) => return Ok(Err(error)),
         };
         if kind != "Bundle" {
-            return self.document(&kind, line, passed, desk);
+            return self.document(&kind, line, desk);
         }
         let pages: Pages<'_> = match serde_json::from_slice(line) {
             Ok(pages) => pages,
@@ -174,7 +172,7 @@ impl Found {
         let mut all = Ok(());
         for body in pages.entry.iter().filter_map(|p| p.resource).map(|r| r.get().as_bytes()) {
             let one = match kind_of(body) {
-                Ok(kind) => self.document(&kind, body, passed, desk)?,
+                Ok(kind) => self.document(&kind, body, desk)?,
                 Err(error) => Err(error),
             };
             all = all.and(one);
@@ -182,13 +180,7 @@ impl Found {
         Ok(all)
     }
 
-    fn document<'a>(
-        &mut self,
-        kind: &str,
-        body: &'a [u8],
-        passed: &mut Passed<'a>,
-        desk: &Desk<'_>,
-    ) -> io::Result<Result<(), ParseError>> {
+    fn document(&mut self, kind: &str, body: &[u8], desk: &Desk<'_>) -> io::Result<Result<(), ParseError>> {
         self.counts.documents += 1;
         let Some(number) = KINDS.iter().position(|k| *k == kind) else {
             self.counts.other_types += 1;
@@ -202,7 +194,26 @@ impl Found {
         {
             return Ok(Err(error));
         }
-        if (coded || kind == "Condition") && !desk.by_device && !desk.known.may_matter(body) {
+        let known = Some(desk.known).filter(|_| !desk.by_device);
+        let seen = if kind == "Procedure" { self.moulds.cast(body, known) } else { Seen::Unseen };
+        let unseen = kind == "Procedure" && matches!(seen, Seen::Unseen);
+        let (dull, cast) = match seen {
+            Seen::Dull => (true, None),
+            Seen::Shape(cast) => (false, Some(cast)),
+            Seen::Unseen if coded || kind == "Condition" => {
+                (known.is_some_and(|k| !k.may_matter(body)), None)
+            }
+            Seen::Unseen => (false, None),
+        };
+        let said = if dull || !coded {
+            None
+        } else {
+            Some(charting(kind, body, &desk.site.codes, bases, desk.received, cast.as_ref()))
+        };
+        if unseen {
+            learn(body, &mut self.moulds, desk.known);
+        }
+        if dull {
             self.counts.no_known_code += 1;
             // whoever has no known code is not read; but half a line is told
             return Ok(match (body.first(), body.last()) {
@@ -214,18 +225,9 @@ impl Found {
             self.counts.other_types += 1;
             return Ok(Ok(()));
         }
-        let said = if coded {
-            charting(kind, body, &desk.site.codes, bases, desk.received, passed)
-                .map(|Charting { head, said }| (head, Some(said)))
-        } else {
-            document::read(kind, body, bases).and_then(|read| {
-                let mut head = head(kind, body, bases)?;
-                head.patient = read.links.patient.map(Cow::Owned);
-                head.encounter = read.links.encounter.map(Cow::Owned);
-                let stored = head.stored(kind, body, desk.received);
-                let said = (kind == "Task").then(|| said(&[stored], &stored, &desk.site.codes, bases));
-                Ok((head, said))
-            })
+        let said = match said {
+            Some(charting) => charting.map(|Charting { head, said }| (head, Some(said))),
+            None => in_full(kind, body, desk),
         };
         let (head, said) = match said {
             Ok(said) => said,
@@ -247,7 +249,6 @@ impl Found {
         body: &[u8],
         desk: &Desk<'_>,
     ) -> io::Result<()> {
-        let digest = xxh3_64(body);
         if let Some(patient) = &head.patient {
             let kept = Kept {
                 patient,
@@ -255,7 +256,6 @@ impl Found {
                 id: &head.id,
                 told: head.told.unwrap_or(Instant::EARLIEST),
                 version: head.version,
-                digest,
                 what,
             };
             self.parts.keep(&kept, desk.spill)?;
@@ -264,10 +264,27 @@ impl Found {
             }
         }
         if head.patient.is_none() || kind == "Device" {
-            self.common.push(Common { kind, head: head.into_owned(), digest, body: body.to_vec() });
+            self.common.push(Common {
+                kind,
+                head: head.into_owned(),
+                digest: xxh3_64(body),
+                body: body.to_vec(),
+            });
         }
         Ok(())
     }
+}
+
+/// A document that is read as at the door: which it is, and what it says if that rests on nothing else.
+fn in_full<'a>(kind: &str, body: &'a [u8], desk: &Desk<'_>) -> Result<(Head<'a>, Option<Said>), ParseError> {
+    let bases = &desk.site.settings.own_bases;
+    let read = document::read(kind, body, bases)?;
+    let mut head = head(kind, body, bases)?;
+    head.patient = read.links.patient.map(Cow::Owned);
+    head.encounter = read.links.encounter.map(Cow::Owned);
+    let stored = head.stored(kind, body, desk.received);
+    let said = (kind == "Task").then(|| said(&[stored], &stored, &desk.site.codes, bases));
+    Ok((head, said))
 }
 
 /// The type that a document says it is.

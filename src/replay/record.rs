@@ -49,13 +49,11 @@ pub(super) struct Kept<'a> {
     /// When this version was told; the earliest instant where it does not say.
     pub(super) told: Instant,
     pub(super) version: u64,
-    /// Of its bytes: the same document twice is the document once.
-    pub(super) digest: u64,
     pub(super) what: What<'a>,
 }
 
-/// What it says.
-#[derive(Clone, Debug)]
+/// What it says. Of two versions that were told at the same time the greater counts, whichever was read first.
+#[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Debug)]
 pub(super) enum What<'a> {
     /// Nothing that counts; it may take back what an earlier version said.
     Nothing,
@@ -206,7 +204,7 @@ fn write(kept: &Kept<'_>, out: &mut Vec<u8>) {
     text(kept.patient, out);
     out.push(kept.kind);
     text(kept.id, out);
-    for number in [kept.told.micros().cast_unsigned(), kept.version, kept.digest] {
+    for number in [kept.told.micros().cast_unsigned(), kept.version] {
         out.extend_from_slice(&number.to_le_bytes());
     }
     match &kept.what {
@@ -255,7 +253,7 @@ impl<'a> Iterator for Reader<'a> {
         let patient = self.text()?;
         let kind = self.byte()?;
         let id = self.text()?;
-        let (told, version, digest) = (self.instant()?, self.number()?, self.number()?);
+        let (told, version) = (self.instant()?, self.number()?);
         let what = match self.byte()? {
             0 => What::Nothing,
             1 => {
@@ -279,7 +277,7 @@ impl<'a> Iterator for Reader<'a> {
                 What::Whole(self.bytes(length)?)
             }
         };
-        Some(Kept { patient, kind, id, told, version, digest, what })
+        Some(Kept { patient, kind, id, told, version, what })
     }
 }
 

@@ -2,6 +2,7 @@
 
 use std::cmp::Reverse;
 use std::collections::BinaryHeap;
+use std::collections::binary_heap::PeekMut;
 use std::fs::File;
 use std::io::{self, BufRead, BufReader, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
@@ -132,7 +133,11 @@ impl Lines {
 
     /// In the order of their bytes, each once.
     fn sorted(self) -> Vec<u8> {
-        let mut lines: Vec<&[u8]> = self.0.split_inclusive(|b| *b == b'\n').collect();
+        let (mut lines, mut from): (Vec<&[u8]>, _) = (Vec::new(), 0);
+        for end in memchr::memchr_iter(b'\n', &self.0) {
+            lines.extend(self.0.get(from..=end));
+            from = end + 1;
+        }
         lines.sort_unstable();
         lines.dedup();
         lines.concat()
@@ -200,21 +205,26 @@ impl Runs {
         let mut out = io::BufWriter::with_capacity(1 << 18, File::create(to)?);
         let mut next: BinaryHeap<Reverse<(Vec<u8>, usize)>> = BinaryHeap::new();
         for (number, run) in runs.iter_mut().enumerate() {
-            if let Some(line) = run.line(Vec::new())? {
+            let mut line = Vec::new();
+            if run.line(&mut line)? {
                 next.push(Reverse((line, number)));
             }
         }
         let (mut last, mut count) = (Vec::new(), 0);
-        while let Some(Reverse((line, number))) = next.pop() {
-            if line != last {
-                out.write_all(&line)?;
+        while let Some(mut least) = next.peek_mut() {
+            let Reverse((line, number)) = &mut *least;
+            if *line != last {
+                out.write_all(line)?;
                 count += 1;
             }
-            let spare = std::mem::replace(&mut last, line);
-            if let Some(run) = runs.get_mut(number)
-                && let Some(line) = run.line(spare)?
-            {
-                next.push(Reverse((line, number)));
+            // the next line of the run takes its place
+            std::mem::swap(&mut last, line);
+            let more = match runs.get_mut(*number) {
+                Some(run) => run.line(line)?,
+                None => false,
+            };
+            if !more {
+                PeekMut::pop(least);
             }
         }
         out.flush()?;
@@ -223,12 +233,13 @@ impl Runs {
 }
 
 impl Run {
-    fn line(&mut self, mut buffer: Vec<u8>) -> io::Result<Option<Vec<u8>>> {
-        buffer.clear();
+    /// Reads the next line; false if there is none.
+    fn line(&mut self, line: &mut Vec<u8>) -> io::Result<bool> {
+        line.clear();
         let n = match self {
-            Run::Held(bytes) => bytes.read_until(b'\n', &mut buffer)?,
-            Run::Put(file) => file.read_until(b'\n', &mut buffer)?,
+            Run::Held(bytes) => bytes.read_until(b'\n', line)?,
+            Run::Put(file) => file.read_until(b'\n', line)?,
         };
-        Ok((n > 0).then_some(buffer))
+        Ok(n > 0)
     }
 }

@@ -15,8 +15,9 @@ use serde::Deserialize;
 use super::codes::{Codes, TextHasher};
 use super::document::{self, Bases, Stored};
 use super::extract::charted::{Charted, Pointer, Text, Told};
-pub(crate) use super::extract::glance::Passed;
 use super::extract::glance::glance;
+pub(crate) use super::extract::glance::learn;
+pub(crate) use super::extract::mould::{Cast, Moulds, Seen};
 use super::extract::{Said, said, said_by};
 use crate::care::time::Instant;
 
@@ -107,7 +108,7 @@ fn named<'a>(
 
 /// A document of the types that are read by what they say: a Procedure or an Observation.
 ///
-/// `received` stands for when it was received: what it says of later cannot be. `passed` is of the documents before.
+/// `received` stands for when it was received: what it says of later cannot be. `cast`: it, if it has a shape that was seen.
 ///
 /// # Errors
 /// What the door refuses for reasons of shape, of a `modifierExtension` or of `implicitRules`. What R4 asks of elements
@@ -118,10 +119,12 @@ pub(crate) fn charting<'a>(
     codes: &Codes,
     bases: &Bases,
     received: Instant,
-    passed: &mut Passed<'a>,
+    cast: Option<&Cast<'a, '_>>,
 ) -> Result<Charting<'a>, ParseError> {
-    let seen = if kind == "Procedure" { glance(body, passed) } else { None };
-    if seen.is_none() && may_change_meaning(body) {
+    // a large value: it is written where it is used
+    let mut read = Charted::default();
+    let glanced = kind == "Procedure" && glance(body, cast, &mut read).is_some();
+    if !glanced && may_change_meaning(body) {
         document::read(kind, body, bases)?;
     }
     if kind != "Procedure" {
@@ -130,10 +133,12 @@ pub(crate) fn charting<'a>(
         let said = said(std::slice::from_ref(&stored), &stored, codes, bases);
         return Ok(Charting { head, said });
     }
-    let mut procedure = seen.map_or_else(|| procedure(body), Ok)?;
-    let (id, subject) = (procedure.id.take(), Pointer { reference: procedure.subject.reference.clone() });
-    let head = named(kind, id, procedure.meta.as_ref(), Some(subject), procedure.encounter.clone(), bases)?;
-    let said = said_by(&procedure, &head.stored(kind, body, received), codes, bases);
+    if !glanced {
+        read = procedure(body)?;
+    }
+    let (id, subject) = (read.id.take(), Pointer { reference: read.subject.reference.clone() });
+    let head = named(kind, id, read.meta.as_ref(), Some(subject), read.encounter.clone(), bases)?;
+    let said = said_by(&read, &head.stored(kind, body, received), codes, bases);
     Ok(Charting { head, said })
 }
 
@@ -220,7 +225,8 @@ impl KnownTexts {
         self.code.find_iter(body).any(|at| text_after(after(at)).is_some_and(|text| self.has(text)))
     }
 
-    fn has(&self, text: &[u8]) -> bool {
+    /// Whether a text is one of them.
+    pub(crate) fn has(&self, text: &[u8]) -> bool {
         let class = class(text);
         self.classes.get(class / 64).is_some_and(|bits| bits & 1 << (class % 64) != 0)
             && self.texts.contains(text)

@@ -25,7 +25,7 @@ pub(super) struct Concept<'a> {
 }
 
 /// A Coding: its system and its code, empty where it has none.
-#[derive(Deserialize, Debug)]
+#[derive(Deserialize, Debug, Default)]
 pub(super) struct Pair<'a> {
     #[serde(borrow, default)]
     pub(super) system: Cow<'a, str>,

@@ -10,6 +10,7 @@ mod device;
 mod encounter;
 pub(crate) mod glance;
 mod location;
+pub(crate) mod mould;
 mod observation;
 mod patient;
 mod procedure;
