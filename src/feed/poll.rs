@@ -200,7 +200,16 @@ impl Poller {
             let last_us = changed.iter().flatten().max().copied();
             latest_us = latest_us.max(last_us);
             let sorted = changed.is_sorted() && changed.iter().all(Option::is_some);
-            let Some(next) = next else {
+            // some servers cut a page short and do not say so
+            let more = next.is_some() || told.len() >= self.poll.page as usize;
+            if more && sorted && last_us > since_us {
+                // a place in time, which what changes meanwhile does not move
+                self.reached(kind, latest_us).await?;
+                since_us = last_us;
+                to = self.query(kind, last_us);
+            } else if let Some(next) = next {
+                to = next;
+            } else {
                 self.reached(kind, latest_us).await?;
                 if self.poll.deletions
                     && let Some(since_us) = began_us
@@ -208,15 +217,7 @@ impl Poller {
                     taken += self.deletions(kind, since_us).await?;
                 }
                 return Ok(taken);
-            };
-            to = if sorted && last_us > since_us {
-                // a place in time, which what changes meanwhile does not move
-                self.reached(kind, latest_us).await?;
-                since_us = last_us;
-                self.query(kind, last_us)
-            } else {
-                next
-            };
+            }
         }
         Err(Trouble::new("its pages come to no end"))
     }

@@ -6,6 +6,7 @@ mod clients;
 mod definitions;
 mod engine;
 mod examples;
+mod feeds;
 mod foreign;
 mod openapi;
 mod pages;
