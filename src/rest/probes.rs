@@ -71,7 +71,8 @@ async fn sources(rest: &Rest, now: Instant, out: &mut String) -> Result<(), Refu
         }
     }
     let polls = rest.feeds.polls().borrow().clone();
-    let rows: [(&str, &str, fn(&Polled) -> u64); 3] = [
+    type Row = (&'static str, &'static str, fn(&Polled) -> u64);
+    let rows: [Row; 3] = [
         ("terce_poll_rounds_total", "counter", |p| p.rounds),
         ("terce_poll_documents_total", "counter", |p| p.documents),
         ("terce_poll_failures_in_a_row", "gauge", |p| p.tries),

@@ -24,6 +24,8 @@ pub(crate) struct Moulds {
     varied: BTreeMap<u64, (u64, u32)>,
     /// How many documents were learned from.
     lessons: u32,
+    /// Where the strings of the last document are: room that is used again and again.
+    strings: Vec<(usize, usize)>,
 }
 
 /// What is the same in all documents of a shape, up to a string that differs.
@@ -62,7 +64,9 @@ struct End {
 /// A document of a shape that was seen.
 pub(crate) struct Cast<'a, 'm> {
     end: &'m End,
-    strings: [&'a str; STRINGS],
+    text: &'a str,
+    /// Where its strings are.
+    strings: &'m [(usize, usize)],
 }
 
 /// What the shapes that were seen tell of a document.
@@ -89,50 +93,14 @@ const LESSONS: u32 = 20_000;
 
 impl Moulds {
     /// A document by the shapes that were seen. Without `known` each of them matters.
-    pub(crate) fn cast<'a>(&self, body: &'a [u8], known: Option<&KnownTexts>) -> Seen<'a, '_> {
-        let mut strings = [(0, 0); STRINGS];
-        let Some((end, matters)) = self.follow(body, known, &mut strings) else { return Seen::Unseen };
+    pub(crate) fn cast<'a>(&mut self, body: &'a [u8], known: Option<&KnownTexts>) -> Seen<'a, '_> {
+        let Moulds { pieces, first, strings, .. } = self;
+        let Some((end, matters)) = follow(pieces, first, body, known, strings) else { return Seen::Unseen };
         if !matters {
             return Seen::Dull;
         }
         let Ok(text) = std::str::from_utf8(body) else { return Seen::Unseen };
-        let strings = strings.map(|(from, to)| text.get(from..to).unwrap_or_default());
-        Seen::Shape(Cast { end, strings })
-    }
-
-    /// Goes along a shape to its end, and notes where its strings are; and whether it matters.
-    #[inline]
-    fn follow(
-        &self,
-        body: &[u8],
-        known: Option<&KnownTexts>,
-        strings: &mut [(usize, usize); STRINGS],
-    ) -> Option<(&End, bool)> {
-        let (mut places, mut count, mut at) = (&self.first, 0, 0);
-        let mut matters = known.is_none();
-        loop {
-            let rest = body.get(at..)?;
-            let fits = |place: &&usize| self.pieces.get(**place).is_some_and(|p| rest.starts_with(&p.same));
-            let piece = self.pieces.get(*places.iter().find(fits)?)?;
-            at += piece.same.len();
-            if let Some(end) = &piece.end {
-                return (at == body.len()).then_some((end, matters || end.matters));
-            }
-            let to = at + string(body.get(at..)?)?;
-            *strings.get_mut(count)? = (at, to);
-            count += 1;
-            if let Some(known) = known.filter(|_| !matters) {
-                let said = body.get(at..to)?;
-                matters = match piece.tells {
-                    Tells::Code => known.has(said),
-                    Tells::Version => said != b"1",
-                    Tells::Nothing => false,
-                };
-            }
-            // the quote belongs to what is the same behind it
-            at = to;
-            places = &piece.next;
-        }
+        Seen::Shape(Cast { end, text, strings })
     }
 
     /// Learns the shape of a document that is read at a glance, and what is seen of it.
@@ -238,6 +206,41 @@ impl Moulds {
     }
 }
 
+/// Goes along a shape to its end, and notes where the strings are; and whether the document matters.
+#[inline]
+fn follow<'m>(
+    pieces: &'m [Piece],
+    first: &'m [usize],
+    body: &[u8],
+    known: Option<&KnownTexts>,
+    strings: &mut Vec<(usize, usize)>,
+) -> Option<(&'m End, bool)> {
+    strings.clear();
+    let (mut places, mut at, mut matters) = (first, 0, known.is_none());
+    loop {
+        let rest = body.get(at..)?;
+        let fits = |place: &&usize| pieces.get(**place).is_some_and(|p| rest.starts_with(&p.same));
+        let piece = pieces.get(*places.iter().find(fits)?)?;
+        at += piece.same.len();
+        if let Some(end) = &piece.end {
+            return (at == body.len()).then_some((end, matters || end.matters));
+        }
+        let to = at + string(body.get(at..)?)?;
+        strings.push((at, to));
+        if let Some(known) = known.filter(|_| !matters) {
+            let said = body.get(at..to)?;
+            matters = match piece.tells {
+                Tells::Code => known.has(said),
+                Tells::Version => said != b"1",
+                Tells::Nothing => false,
+            };
+        }
+        // the quote belongs to what is the same behind it
+        at = to;
+        places = &piece.next;
+    }
+}
+
 /// Where something begins that has no string of its own.
 fn is_bare(slot: Slot) -> bool {
     match slot {
@@ -273,7 +276,9 @@ impl<'a> Cast<'a, '_> {
     /// Fills an empty Procedure with it; none if a text is not as it must be.
     pub(super) fn fill(&self, read: &mut Charted<'a>) -> Option<()> {
         let mut strings = self.strings.iter();
-        let mut said = |bare: bool| if bare { "" } else { strings.next().copied().unwrap_or_default() };
+        let mut string =
+            || strings.next().and_then(|(from, to)| self.text.get(*from..*to)).unwrap_or_default();
+        let mut said = |bare: bool| if bare { "" } else { string() };
         fill(read, self.end.slots.iter().map(|(slot, bare)| (*slot, said(*bare))))
     }
 }
