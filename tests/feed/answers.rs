@@ -11,10 +11,16 @@ use tokio::net::TcpListener;
 
 use super::{care, ids, memory, next_round, noon, polled, reader};
 
+/// Status, headers and body.
+type Given = (u16, Vec<(&'static str, String)>, Vec<u8>);
+
+/// What it is, and what is answered.
+type Row<'a> = (&'a str, u16, Vec<(&'static str, &'a str)>, String);
+
 /// A server that answers everything with what is put here.
 struct Stub {
     base: String,
-    answer: Arc<Mutex<(u16, Vec<(&'static str, String)>, Vec<u8>)>>,
+    answer: Arc<Mutex<Given>>,
     asked: Arc<Mutex<Vec<String>>>,
 }
 
@@ -25,7 +31,7 @@ impl Stub {
         let (given, seen) = (answer.clone(), asked.clone());
         let router = Router::new().fallback(move |request: Request| {
             seen.lock().unwrap().push(request.uri().to_string());
-            let (status, headers, body): (u16, Vec<(&str, String)>, Vec<u8>) = given.lock().unwrap().clone();
+            let (status, headers, body): Given = given.lock().unwrap().clone();
             let mut response = Response::builder().status(status);
             for (name, value) in headers {
                 response = response.header(name, value);
@@ -69,7 +75,7 @@ async fn what_makes_no_sense_fails_the_round_and_the_next_is_as_ever() {
         json!({"resourceType": "Bundle", "type": "searchset", "link": link, "entry": []}).to_string()
     };
     let huge = format!("{{\"resourceType\":\"Bundle\",\"x\":\"{}\"}}", "a".repeat(17 << 20));
-    let rows: Vec<(&str, u16, Vec<(&'static str, &str)>, String)> = vec![
+    let rows: Vec<Row<'_>> = vec![
         ("HTML with 200", 200, vec![("content-type", "text/html")], "<html>hello</html>".to_owned()),
         ("no JSON", 200, vec![JSON], "{".to_owned()),
         ("an outcome", 200, vec![JSON], json!({"resourceType": "OperationOutcome"}).to_string()),
@@ -88,13 +94,11 @@ async fn what_makes_no_sense_fails_the_round_and_the_next_is_as_ever() {
         ("busy", 429, vec![("retry-after", "1e99")], String::new()),
         ("busy for ever", 503, vec![("retry-after", "99999999999999999999")], String::new()),
     ];
-    let mut tries = 1;
-    for (what, status, headers, body) in rows {
+    for (tries, (what, status, headers, body)) in (2..).zip(rows) {
         stub.answers(status, &headers, body);
         let now = reader.clock.now();
         // an hour is the longest that anybody is left alone
         reader.clock.set(terce::care::time::Instant::from_micros(now.micros() + 3_601_000_000));
-        tries += 1;
         let failed = polled(&reader, |p| p.tries == tries).await;
         assert!(failed.failing.is_some(), "{what}");
         assert!(!format!("{:?}", failed.failing).contains("169.254"), "{what}");
