@@ -225,7 +225,7 @@ impl Running {
     ///
     /// # Errors
     /// What failed while it ran.
-    pub async fn shutdown(self) -> anyhow::Result<()> {
+    pub async fn shutdown(mut self) -> anyhow::Result<()> {
         let _ = self.stop.send(true);
         self.signal.notify_one();
         if !self.server.is_finished() {
@@ -243,7 +243,8 @@ impl Running {
         if !self.reporter.is_finished() {
             self.reporter.await??;
         }
-        self.pollers.join_all().await;
+        // one that ended by a fault has been told of in the log
+        while self.pollers.join_next().await.is_some() {}
         self.recorder.await?;
         self.store.close().await?;
         Ok(())
