@@ -41,8 +41,23 @@ export async function withoutBarriers(page, what) {
   for (const violation of found.violations) {
     wrong.push(`${what}: ${violation.id}: ${violation.nodes[0].html.slice(0, 160)}`);
   }
-  const over = await page.evaluate(() => document.documentElement.scrollWidth - document.documentElement.clientWidth);
-  expect(over <= 0, `${what}: ${over} px wider than the screen`);
+  const over = () => page.evaluate(() => {
+    const { scrollWidth, clientWidth } = document.documentElement;
+    if (scrollWidth <= clientWidth) return '';
+    const beyond = [...document.querySelectorAll('main *')].filter((e) => e.getBoundingClientRect().right > clientWidth);
+    return `${scrollWidth - clientWidth} px wider than the screen: ${beyond[0]?.outerHTML.slice(0, 160)}`;
+  });
+  const wide = await over();
+  expect(!wide, `${what}: ${wide}`);
+  // nor where a reader spaces texts out (WCAG 2.2, 1.4.12), or has wider letters than we
+  await page.evaluate(() => {
+    const spaced = new CSSStyleSheet();
+    spaced.replaceSync('* { letter-spacing: .12em !important; word-spacing: .16em !important; line-height: 1.5 !important; }');
+    document.adoptedStyleSheets = [spaced];
+  });
+  const spaced = await over();
+  expect(!spaced, `${what}, spaced out: ${spaced}`);
+  await page.evaluate(() => { document.adoptedStyleSheets = []; });
 }
 
 export async function shot(page, name) {
