@@ -45,16 +45,18 @@ fn sources(console: &Console, now: Instant) -> Markup {
             @if sources.is_empty() {
                 p { "None is watched. Name one in the configuration and let it say when it has told everything." }
             } @else {
-                table {
-                    caption.hidden { "Sources that are watched" }
-                    thead { tr { th scope="col" { "Source" } th scope="col" { "State" } th scope="col" { "Has told everything up to" } th scope="col" { "That is" } } }
-                    tbody {
-                        @for source in &sources {
-                            tr {
-                                th scope="row" { (source.name) }
-                                td { (match source.state { Speaks::Live => "speaks", Speaks::Silent => "silent", Speaks::Unknown => "not heard since this service started" }) }
-                                td { @match source.told { Some(told) => (words::day_and_clock(told, zone)), None => "never heard" } }
-                                td { @if let Some(told) = source.told { (words::span(now.since(told))) " ago" } }
+                div.wide tabindex="0" role="group" aria-labelledby="sources" {
+                    table {
+                        caption.hidden { "Sources that are watched" }
+                        thead { tr { th scope="col" { "Source" } th scope="col" { "State" } th scope="col" { "Has told everything up to" } th scope="col" { "That is" } } }
+                        tbody {
+                            @for source in &sources {
+                                tr {
+                                    th scope="row" { (source.name) }
+                                    td { (match source.state { Speaks::Live => "speaks", Speaks::Silent => "silent", Speaks::Unknown => "not heard since this service started" }) }
+                                    td { @match source.told { Some(told) => (words::day_and_clock(told, zone)), None => "never heard" } }
+                                    td { @if let Some(told) = source.told { (words::span(now.since(told))) " ago" } }
+                                }
                             }
                         }
                     }
@@ -72,17 +74,19 @@ fn polled(console: &Console, now: Instant) -> Markup {
         @if !polls.is_empty() {
             section aria-labelledby="polled" {
                 h2 id="polled" { "Read by this service" }
-                table {
-                    caption.hidden { "Sources that this service reads from by itself" }
-                    thead { tr { th scope="col" { "Source" } th scope="col" { "Rounds" } th scope="col" { "Documents new or changed" } th scope="col" { "Last read whole" } th scope="col" { "Trouble" } } }
-                    tbody {
-                        @for (source, polled) in &polls {
-                            tr {
-                                th scope="row" { (source) }
-                                td { (polled.rounds) }
-                                td { (polled.documents) }
-                                td { @match polled.last { Some(at) => (words::day_and_clock(at, zone)), None => "not since this service started" } }
-                                td { @match &polled.failing { Some((since, why)) => { "for " (words::span(now.since(*since))) ": " (why) }, None => "none" } }
+                div.wide tabindex="0" role="group" aria-labelledby="polled" {
+                    table {
+                        caption.hidden { "Sources that this service reads from by itself" }
+                        thead { tr { th scope="col" { "Source" } th scope="col" { "Rounds" } th scope="col" { "Documents new or changed" } th scope="col" { "Last read whole" } th scope="col" { "Trouble" } } }
+                        tbody {
+                            @for (source, polled) in &polls {
+                                tr {
+                                    th scope="row" { (source) }
+                                    td { (polled.rounds) }
+                                    td { (polled.documents) }
+                                    td { @match polled.last { Some(at) => (words::day_and_clock(at, zone)), None => "not since this service started" } }
+                                    td { @match &polled.failing { Some((since, why)) => { "for " (words::span(now.since(*since))) ": " (why) }, None => "none" } }
+                                }
                             }
                         }
                     }
@@ -109,18 +113,20 @@ async fn letters(console: &Console) -> Result<Markup, Absent> {
                     code { "DELETE /feed/letters/{number}" } "."
                     @if all > shown.len() as u64 { " The first " (shown.len()) " are shown." }
                 }
-                table {
-                    caption.hidden { "Documents that were refused, the oldest first" }
-                    thead { tr { th scope="col" { "Number" } th scope="col" { "Source" } th scope="col" { "What" } th scope="col" { "Why" } th scope="col" { "Times" } th scope="col" { "Last" } } }
-                    tbody {
-                        @for letter in &shown {
-                            tr {
-                                th scope="row" { (letter.number) }
-                                td { (letter.about.place) }
-                                td { (letter.about.name) }
-                                td { (letter.why) }
-                                td { (letter.tries) }
-                                td { (words::day_and_clock(Instant::from_micros(letter.last_us), zone)) }
+                div.wide tabindex="0" role="group" aria-labelledby="letters" {
+                    table {
+                        caption.hidden { "Documents that were refused, the oldest first" }
+                        thead { tr { th scope="col" { "Number" } th scope="col" { "Source" } th scope="col" { "What" } th scope="col" { "Why" } th scope="col" { "Times" } th scope="col" { "Last" } } }
+                        tbody {
+                            @for letter in &shown {
+                                tr {
+                                    th scope="row" { (letter.number) }
+                                    td { (letter.about.place) }
+                                    td { (letter.about.name) }
+                                    td { (letter.why) }
+                                    td { (letter.tries) }
+                                    td { (words::day_and_clock(Instant::from_micros(letter.last_us), zone)) }
+                                }
                             }
                         }
                     }
@@ -199,14 +205,16 @@ async fn subscribers(console: &Console) -> Result<Markup, Absent> {
             h2 id="subscribers" { "Subscribers" }
             @if all.is_empty() { p { "None." } }
             @else {
-                table {
-                    caption.hidden { "Who is told of what was said" }
-                    thead { tr { th scope="col" { "Subscription" } th scope="col" { "State" } th scope="col" { "Is told of" } th scope="col" { "Error" } } }
-                    tbody {
-                        @for (id, status, criteria, error) in &all {
-                            tr {
-                                th scope="row" { a href=(format!("/fhir/Subscription/{id}")) { (id) } }
-                                td { (status) } td { code { (criteria) } } td { (error) }
+                div.wide tabindex="0" role="group" aria-labelledby="subscribers" {
+                    table {
+                        caption.hidden { "Who is told of what was said" }
+                        thead { tr { th scope="col" { "Subscription" } th scope="col" { "State" } th scope="col" { "Is told of" } th scope="col" { "Error" } } }
+                        tbody {
+                            @for (id, status, criteria, error) in &all {
+                                tr {
+                                    th scope="row" { a href=(format!("/fhir/Subscription/{id}")) { (id) } }
+                                    td { (status) } td { code { (criteria) } } td { (error) }
+                                }
                             }
                         }
                     }

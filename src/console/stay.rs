@@ -158,19 +158,21 @@ impl Day {
         html! {
             section aria-labelledby="now" {
                 h2 id="now" { "Now" }
-                table {
-                    caption.hidden { "Where each requirement stands" }
-                    thead { tr { th scope="col" { "Care" } th scope="col" { "Stands" } th scope="col" { "Last charted" } } }
-                    tbody {
-                        @for standing in &self.stay.ledger.standings {
-                            @let need = words::Need::of(standing.phase);
-                            tr class=(need.class()) {
-                                th scope="row" { (ward::title(&self.rules, (standing.protocol, standing.index))) }
-                                td { span.sign aria-hidden="true" { (need.sign()) " " } (words::standing(standing, self.now, self.rules.zone)) }
-                                td {
-                                    @match &standing.last {
-                                        Some((at, _)) => (words::day_and_clock(*at, self.rules.zone)),
-                                        None => "not in this episode",
+                div.wide tabindex="0" role="group" aria-labelledby="now" {
+                    table {
+                        caption.hidden { "Where each requirement stands" }
+                        thead { tr { th scope="col" { "Care" } th scope="col" { "Stands" } th scope="col" { "Last charted" } } }
+                        tbody {
+                            @for standing in &self.stay.ledger.standings {
+                                @let need = words::Need::of(standing.phase);
+                                tr class=(need.class()) {
+                                    th scope="row" { (ward::title(&self.rules, (standing.protocol, standing.index))) }
+                                    td { span.sign aria-hidden="true" { (need.sign()) " " } (words::standing(standing, self.now, self.rules.zone)) }
+                                    td {
+                                        @match &standing.last {
+                                            Some((at, _)) => (words::day_and_clock(*at, self.rules.zone)),
+                                            None => "not in this episode",
+                                        }
                                     }
                                 }
                             }
