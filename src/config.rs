@@ -1,12 +1,14 @@
 //! The configuration: a TOML file as written, and what it comes to. Nothing else reads configuration or the environment.
 
 mod access;
+mod deliveries;
 mod reports;
 mod servers;
 mod sources;
 mod tls;
 
 pub use access::Access;
+pub use deliveries::Delivery;
 pub use reports::Reports;
 pub use sources::Poll;
 pub use tls::Tls;
@@ -51,6 +53,8 @@ pub struct Config {
     pub sources: Vec<Source>,
     /// FHIR servers that are read from and written to.
     pub servers: Vec<Server>,
+    /// Which of them are given what this service says.
+    pub deliveries: Vec<Delivery>,
     /// Where subscribers may be called.
     pub subscribers: Outward,
     /// Which reports are made by themselves, and what reports hide.
@@ -136,6 +140,7 @@ struct File {
     unit: Vec<SiteUnit>,
     source: Vec<Source>,
     server: Vec<servers::ServerFile>,
+    deliver: Vec<Delivery>,
     subscriptions: SubscriptionsFile,
     reports: reports::ReportsFile,
     audit: AuditFile,
@@ -192,6 +197,7 @@ impl Config {
             },
             sources: Vec::new(),
             servers: Vec::new(),
+            deliveries: Vec::new(),
             subscribers: Outward::default(),
             reports: Reports::default(),
             audit: Auditing::default(),
@@ -234,6 +240,7 @@ impl Config {
             tls: None,
             server: Vec::new(),
             source: Vec::new(),
+            deliver: Vec::new(),
             ..file
         };
         Config::of(file, Path::new(""))
@@ -268,6 +275,7 @@ impl Config {
         config.own_bases = file.own_bases;
         config.sources = file.source;
         config.servers = servers::read(file.server, folder, &mut errors);
+        config.deliveries = file.deliver;
         config.audit = audit(file.audit, matches!(config.access, Access::Registered(_)), &mut errors);
         match Outward::new(&file.subscriptions.allow, &file.subscriptions.inner) {
             Ok(subscribers) => config.subscribers = subscribers,
@@ -325,6 +333,11 @@ impl Config {
         }
         for away in self.site.away.iter().filter(|a| !fhir_models::primitive::is_id(a)) {
             errors.push(format!("site.away: \"{away}\" is not a FHIR id"));
+        }
+        for (index, delivery) in self.deliveries.iter().enumerate() {
+            let before = self.deliveries.get(..index).unwrap_or_default();
+            let wrong = delivery.wrong(&self.servers, before);
+            errors.extend(wrong.iter().map(|why| format!("deliver[{index}].{why}")));
         }
         for (index, source) in self.sources.iter().enumerate() {
             if source.heartbeat_seconds == 0 {

@@ -15,7 +15,7 @@ use crate::care::time::Instant;
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::console::{self, Console};
-use crate::deliver::{Deliverer, Follows};
+use crate::deliver::{Courier, Deliverer, Follows};
 use crate::feed::{Feeds, Poller};
 use crate::reconcile::Reconciler;
 use crate::reports::Reporter;
@@ -47,6 +47,7 @@ pub struct Running {
     reporter: JoinHandle<Result<(), StoreError>>,
     recorder: JoinHandle<()>,
     pollers: JoinSet<()>,
+    couriers: JoinSet<Result<(), StoreError>>,
     server: JoinHandle<std::io::Result<()>>,
     watchers: JoinHandle<std::io::Result<()>>,
     secure: bool,
@@ -103,6 +104,7 @@ pub async fn serve_on(store: Store, config: Config, clock: Clock) -> anyhow::Res
             .context("subscribers cannot be called")?;
     rest.settle_rules().await?;
     let pollers = pollers(&polled, &rest, &parts, &stopped);
+    let couriers = couriers(&polled, &rest, &parts, &stopped);
     let (auditor, router) = (rest.auditor(), web(&rest, console.counting(done)));
     let watched = rest::serve(admin_listener, rest::admin_router(rest), stopped.clone());
     let watchers = tokio::spawn(watched);
@@ -129,6 +131,7 @@ pub async fn serve_on(store: Store, config: Config, clock: Clock) -> anyhow::Res
         reporter,
         recorder,
         pollers,
+        couriers,
         server,
         watchers,
         secure,
@@ -170,6 +173,24 @@ fn pollers(
         }
     }
     pollers
+}
+
+/// Starts giving other servers what is said.
+fn couriers(
+    config: &Config,
+    rest: &Rest,
+    (store, _, clock, _): &(Store, Feeds, Clock, Arc<Notify>),
+    stopped: &watch::Receiver<bool>,
+) -> JoinSet<Result<(), StoreError>> {
+    let mut couriers = JoinSet::new();
+    for delivery in &config.deliveries {
+        if let Some(server) = config.server(&delivery.server) {
+            let fhir = rest::router(rest.clone());
+            let courier = Courier::new(delivery.clone(), server.clone(), store.clone(), fhir, clock.clone());
+            couriers.spawn(courier.run(stopped.clone()));
+        }
+    }
+    couriers
 }
 
 /// How the interface reads the criteria of a subscription.
@@ -215,6 +236,7 @@ impl Running {
         tokio::select! {
             reconciler = &mut self.reconciler => reconciler?.context("the reconciler ended"),
             deliverer = &mut self.deliverer => deliverer?.context("telling subscribers ended"),
+            Some(courier) = self.couriers.join_next() => courier?.context("writing to a server ended"),
             reporter = &mut self.reporter => reporter?.context("making reports ended"),
             server = &mut self.server => server?.context("the server ended"),
             watchers = &mut self.watchers => watchers?.context("the server of metrics ended"),
@@ -242,6 +264,9 @@ impl Running {
         }
         if !self.reporter.is_finished() {
             self.reporter.await??;
+        }
+        while let Some(courier) = self.couriers.join_next().await {
+            courier??;
         }
         // one that ended by a fault has been told of in the log
         while self.pollers.join_next().await.is_some() {}

@@ -25,6 +25,7 @@ pub(super) async fn feed(State(console): State<Console>, viewer: Viewer) -> Resu
     let content = html! {
         (sources(&console, now))
         (polled(&console, now))
+        (outbox(&console, now).await?)
         (letters(&console).await?)
         (numbers(&counts, &console))
         p { a href="/feed/codes" { "Codes that nobody has mapped, and what else is wrong with what is sent" } }
@@ -96,7 +97,43 @@ fn polled(console: &Console, now: Instant) -> Markup {
     }
 }
 
-/// What was fetched and refused, by what is wrong with it; the documents themselves are not shown here.
+/// What waits to be written to other servers, by server, with the reason of the one that waits longest.
+async fn outbox(console: &Console, now: Instant) -> Result<Markup, Absent> {
+    let outboxes = console.store.outboxes().await?;
+    let mut rows = Vec::new();
+    for delivery in &console.config.deliveries {
+        let waiting = outboxes.iter().find(|o| o.place == delivery.server).cloned().unwrap_or_default();
+        let first = console.store.deliveries_waiting(&delivery.server, 1).await?.pop();
+        rows.push((delivery, waiting, first.and_then(|d| d.why)));
+    }
+    Ok(html! {
+        @if !rows.is_empty() {
+            section aria-labelledby="outbox" {
+                h2 id="outbox" { "Outbox" }
+                div.wide tabindex="0" role="group" aria-labelledby="outbox" {
+                    table {
+                        caption.hidden { "Servers that are given what this service says" }
+                        thead { tr { th scope="col" { "Server" } th scope="col" { "Is given" } th scope="col" { "Waiting" } th scope="col" { "The first for" } th scope="col" { "Tried in vain" } th scope="col" { "Trouble of the first" } } }
+                        tbody {
+                            @for (delivery, waiting, why) in &rows {
+                                tr {
+                                    th scope="row" { (delivery.server) }
+                                    td { (delivery.types.join(", ")) }
+                                    td { (waiting.waiting) }
+                                    td { @if let Some(since) = waiting.since_us { (words::span(now.since(Instant::from_micros(since)))) } }
+                                    td { (waiting.failing) }
+                                    td { (why.as_deref().unwrap_or("none")) }
+                                }
+                            }
+                        }
+                    }
+                }
+            }
+        }
+    })
+}
+
+/// What was fetched and refused, or not taken elsewhere, by what is wrong with it; the documents themselves are not shown here.
 async fn letters(console: &Console) -> Result<Markup, Absent> {
     let counts = console.store.letter_counts().await?;
     let query = LetterQuery { limit: limits::LETTERS, ..LetterQuery::default() };
@@ -108,7 +145,8 @@ async fn letters(console: &Console) -> Result<Markup, Absent> {
             section aria-labelledby="letters" {
                 h2 id="letters" { "Dead letters" }
                 p {
-                    (all) " documents were fetched and refused. Mended at their source they are taken in by themselves; "
+                    (all) " documents were refused: here, of what was fetched (in), or by a server that was to have them (out). Mended at "
+                    "their source they are taken in, and changed here they are written again, by themselves; "
                     "else hand one over again with " code { "POST /feed/letters/{number}/replay" } " or drop it with "
                     code { "DELETE /feed/letters/{number}" } "."
                     @if all > shown.len() as u64 { " The first " (shown.len()) " are shown." }
@@ -116,11 +154,12 @@ async fn letters(console: &Console) -> Result<Markup, Absent> {
                 div.wide tabindex="0" role="group" aria-labelledby="letters" {
                     table {
                         caption.hidden { "Documents that were refused, the oldest first" }
-                        thead { tr { th scope="col" { "Number" } th scope="col" { "Source" } th scope="col" { "What" } th scope="col" { "Why" } th scope="col" { "Times" } th scope="col" { "Last" } } }
+                        thead { tr { th scope="col" { "Number" } th scope="col" { "Way" } th scope="col" { "Server" } th scope="col" { "What" } th scope="col" { "Why" } th scope="col" { "Times" } th scope="col" { "Last" } } }
                         tbody {
                             @for letter in &shown {
                                 tr {
                                     th scope="row" { (letter.number) }
+                                    td { (letter.about.way.code()) }
                                     td { (letter.about.place) }
                                     td { (letter.about.name) }
                                     td { (letter.why) }

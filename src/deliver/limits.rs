@@ -44,3 +44,27 @@ pub(super) const REFUSALS: u32 = 5;
 
 /// The pause after the store did not answer.
 pub(super) const STORE_PAUSE: Duration = Duration::from_secs(1);
+
+/// Lanes that are served at one server at once: as many as connections are kept to it.
+pub(super) const LANES: usize = 8;
+
+/// Documents that are noted as wanted in one transaction.
+pub(super) const NOTED: usize = 256;
+
+/// How often what others write there meanwhile is brought together with ours before the document has to wait.
+pub(super) const MERGES: usize = 4;
+
+/// Documents that may fail one after the other, with none between that does not, before the whole server is left alone.
+pub(super) const STUCK: u32 = 8;
+
+/// How long is waited for further commits after one, so that what comes together is noted together.
+pub(super) const SWARM: Duration = Duration::from_millis(50);
+
+/// By how much what is looked for there overlaps with what was seen: servers' clocks, and writes that show late.
+pub(super) const BACK_OVERLAP_US: i64 = 120_000_000;
+
+/// Tasks to a page of what was changed there.
+pub(super) const BACK_PAGE: usize = 200;
+
+/// Pages of that which are read at a time; the rest has its turn with the next.
+pub(super) const BACK_PAGES: usize = 50;

@@ -17,6 +17,7 @@
 //! - As in R4, nobody is told of a deletion, or of a document that no longer fits.
 
 mod call;
+mod courier;
 mod limits;
 mod line;
 mod step;
@@ -31,6 +32,7 @@ use fhir_models::json;
 use tokio::sync::{Notify, watch};
 use tokio::task::{Id, JoinError, JoinSet};
 
+pub use self::courier::Courier;
 use self::line::Line;
 use self::step::Came;
 use crate::care::time::Instant;

@@ -14,9 +14,3 @@ pub(super) const OVERTAKEN: usize = 4;
 
 /// Pages of one type in one round: a server that points on and on is left after so many, and asked again in the next.
 pub(super) const PAGES: usize = 10_000;
-
-/// The first pause after a failure, in microseconds; it doubles.
-pub(super) const PAUSE_US: i64 = 1_000_000;
-
-/// The longest pause that is taken unasked, in microseconds: five minutes.
-pub(super) const LONGEST_PAUSE_US: i64 = 300_000_000;

@@ -9,9 +9,6 @@
 
 use std::sync::Arc;
 
-use reqwest::header::CONTENT_TYPE;
-use serde::Deserialize;
-use serde_json::value::RawValue;
 use tokio::sync::{Notify, watch};
 
 use super::intake::{Intake, NotNow, Told};
@@ -19,7 +16,7 @@ use super::{Feeds, limits};
 use crate::care::time::{Instant, Length};
 use crate::clock::Clock;
 use crate::config::{Poll, Source};
-use crate::outward::{Answer, Failure, Request, Server};
+use crate::outward::{Failure, Page, Request, Server, jitter_us};
 use crate::store::{Batch, Heartbeat, Store, StoreError};
 
 /// Reads from one source.
@@ -66,48 +63,6 @@ impl From<Failure> for Trouble {
     }
 }
 
-/// A Bundle as far as it is asked for here.
-#[derive(Deserialize)]
-#[serde(rename_all = "camelCase")]
-struct Page {
-    resource_type: String,
-    #[serde(default)]
-    link: Vec<Link>,
-    #[serde(default)]
-    entry: Vec<Entry>,
-}
-
-#[derive(Deserialize)]
-struct Link {
-    relation: String,
-    url: String,
-}
-
-#[derive(Deserialize)]
-struct Entry {
-    resource: Option<Box<RawValue>>,
-    search: Option<Search>,
-    request: Option<Asked>,
-    response: Option<Said>,
-}
-
-#[derive(Deserialize)]
-struct Search {
-    mode: Option<String>,
-}
-
-#[derive(Deserialize)]
-struct Asked {
-    method: String,
-    url: String,
-}
-
-#[derive(Deserialize)]
-#[serde(rename_all = "camelCase")]
-struct Said {
-    last_modified: Option<String>,
-}
-
 impl Poller {
     /// Of a source that is polled; none for others, and for one whose server is not configured.
     pub fn new(
@@ -145,7 +100,7 @@ impl Poller {
                     tries = tries.saturating_add(1);
                     tracing::warn!(source = self.source, tries, why, "the source could not be read");
                     self.feeds.polled(&self.source, now, Err(why));
-                    pause_us.unwrap_or_else(|| jitter(tries))
+                    pause_us.unwrap_or_else(|| jitter_us(tries))
                 }
             };
             tokio::select! {
@@ -194,7 +149,7 @@ impl Poller {
         for _ in 0..limits::PAGES {
             let page = self.page(&to).await?;
             let next = page.next();
-            let told = page.told();
+            let told: Vec<Told> = page.found().map(Told::Document).collect();
             let changed: Vec<Option<i64>> = told.iter().map(Told::changed_us).collect();
             taken += self.intake.take(&self.source, &told).await?;
             let last_us = changed.iter().flatten().max().copied();
@@ -230,7 +185,10 @@ impl Poller {
         for _ in 0..limits::PAGES {
             let page = self.page(&to).await?;
             let next = page.next();
-            taken += self.intake.take(&self.source, &page.deleted(kind)).await?;
+            let gone = page.deleted(kind).into_iter();
+            let gone: Vec<Told> =
+                gone.map(|(id, at_us)| Told::Deleted { kind: kind.to_owned(), id, at_us }).collect();
+            taken += self.intake.take(&self.source, &gone).await?;
             let Some(next) = next else { return Ok(taken) };
             to = next;
         }
@@ -262,48 +220,6 @@ impl Poller {
             let why = format!("{why} (status {})", answer.status.as_u16());
             return Err(Trouble { why, pause_us: answer.pause_us(now_us) });
         }
-        read(&answer).ok_or_else(|| Trouble::new("the answer is no Bundle in FHIR's JSON"))
+        Page::read(&answer).ok_or_else(|| Trouble::new("the answer is no Bundle in FHIR's JSON"))
     }
-}
-
-/// The Bundle that was answered.
-fn read(answer: &Answer) -> Option<Page> {
-    let media = answer.headers.get(CONTENT_TYPE)?.to_str().ok()?;
-    let page: Page = serde_json::from_slice(&answer.body).ok().filter(|_| media.contains("json"))?;
-    (page.resource_type == "Bundle").then_some(page)
-}
-
-impl Page {
-    fn next(&self) -> Option<String> {
-        self.link.iter().find(|link| link.relation == "next").map(|link| link.url.clone())
-    }
-
-    /// The documents that were found, without what the server says beside.
-    fn told(self) -> Vec<Told> {
-        let found = |entry: &Entry| {
-            entry.search.as_ref().and_then(|s| s.mode.as_deref()).is_none_or(|mode| mode != "outcome")
-        };
-        self.entry.into_iter().filter(found).filter_map(|entry| entry.resource).map(Told::Document).collect()
-    }
-
-    /// The documents of a history that are gone: those whose newest entry, which comes first, is a deletion.
-    fn deleted(self, kind: &str) -> Vec<Told> {
-        let mut seen = std::collections::BTreeSet::new();
-        let gone = self.entry.into_iter().filter_map(|entry| {
-            let asked = entry.request?;
-            let mut path = asked.url.split('/').skip_while(|part| *part != kind).skip(1);
-            let id = path.next().filter(|id| fhir_models::primitive::is_id(id))?.to_owned();
-            let newest = seen.insert(id.clone());
-            let at = entry.response.and_then(|said| said.last_modified);
-            let at_us = at.and_then(|at| fhir_models::primitive::Point::read(&at)?.instant_us());
-            (newest && asked.method == "DELETE").then(|| Told::Deleted { kind: kind.to_owned(), id, at_us })
-        });
-        gone.collect()
-    }
-}
-
-/// A pause after so many failures in a row: any up to one that doubles with each (full jitter).
-fn jitter(tries: u32) -> i64 {
-    let most = limits::PAUSE_US.saturating_mul(1 << tries.min(16)).min(limits::LONGEST_PAUSE_US);
-    fastrand::i64(limits::PAUSE_US / 2..=most)
 }

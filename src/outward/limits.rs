@@ -31,3 +31,9 @@ pub const TOKEN_AGAIN_US: i64 = 60_000_000;
 
 /// The longest pause that a server can ask for, in microseconds: an hour.
 pub const ASKED_PAUSE_US: i64 = 3_600_000_000;
+
+/// The first pause after a failure, in microseconds; it doubles.
+pub const PAUSE_US: i64 = 1_000_000;
+
+/// The longest pause that is taken unasked, in microseconds: five minutes.
+pub const LONGEST_PAUSE_US: i64 = 300_000_000;

@@ -7,13 +7,15 @@
 mod client;
 pub mod limits;
 mod network;
+mod page;
 mod retry;
 mod server;
 mod token;
 
 pub use client::{Guarded, client};
 pub use network::{Network, is_inner};
-pub use retry::retry_after;
+pub use page::Page;
+pub use retry::{jitter_us, retry_after};
 pub use server::{Answer, Failure, PrivateKey, Request, Secret, Server, Settings, TokenSettings};
 
 use std::net::IpAddr;

@@ -3,6 +3,8 @@
 use chrono::DateTime;
 use reqwest::header::{HeaderMap, RETRY_AFTER};
 
+use super::limits;
+
 /// The pause in microseconds that an answer asks for with `Retry-After` (RFC 9110, 10.2.3): seconds, or a date that is
 /// compared with `now_us`. At most `most_us`; what is neither is not heard.
 pub fn retry_after(headers: &HeaderMap, now_us: i64, most_us: i64) -> Option<i64> {
@@ -13,6 +15,12 @@ pub fn retry_after(headers: &HeaderMap, now_us: i64, most_us: i64) -> Option<i64
         DateTime::parse_from_rfc2822(text).ok()?.timestamp_micros().saturating_sub(now_us)
     };
     Some(asked_us.clamp(0, most_us))
+}
+
+/// A pause after so many failures in a row, in microseconds: any up to one that doubles with each (full jitter).
+pub fn jitter_us(tries: u32) -> i64 {
+    let most = limits::PAUSE_US.saturating_mul(1 << tries.min(16)).min(limits::LONGEST_PAUSE_US);
+    fastrand::i64(limits::PAUSE_US / 2..=most)
 }
 
 #[cfg(test)]

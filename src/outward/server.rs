@@ -117,9 +117,12 @@ pub enum Failure {
     /// The address may not be called.
     #[error("{0}")]
     NotAllowed(&'static str),
-    /// It was not reached, or ended the connection, or took too long. A write may have been done.
+    /// It was not reached, or took too long. A write may have been done.
     #[error("{0}")]
     Unreached(&'static str),
+    /// It ended the connection before it had answered. A write may have been done.
+    #[error("it ended the connection before it had answered")]
+    Broken,
     /// It answered at more length than is read. A write may have been done.
     #[error("the answer is longer than {0} bytes")]
     TooLong(usize),
@@ -311,11 +314,11 @@ pub(super) fn unreached(error: &reqwest::Error) -> Failure {
         }
         cause = inner.source();
     }
-    Failure::Unreached(if error.is_timeout() {
-        "it did not answer in time"
+    if error.is_timeout() {
+        Failure::Unreached("it did not answer in time")
     } else if error.is_connect() {
-        "it could not be reached"
+        Failure::Unreached("it could not be reached")
     } else {
-        "it ended the connection before it had answered"
-    })
+        Failure::Broken
+    }
 }

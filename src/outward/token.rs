@@ -128,7 +128,7 @@ impl Keyring {
             Err(Failure::NoToken(why)) => {
                 held.refusal = Some((why.clone(), now_us.saturating_add(limits::TOKEN_AGAIN_US)));
             }
-            Err(Failure::NotAllowed(_) | Failure::Unreached(_) | Failure::TooLong(_)) => {}
+            Err(Failure::NotAllowed(_) | Failure::Unreached(_) | Failure::TooLong(_) | Failure::Broken) => {}
         }
         got
     }

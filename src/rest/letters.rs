@@ -1,4 +1,4 @@
-//! Dead letters of what was fetched: listed, shown, handed over again, dropped. Whoever may speak for a source sees to
+//! Dead letters, of what was fetched and of what was to be written elsewhere: listed, shown, handed over again, dropped. Whoever may speak for a source sees to
 //! its letters.
 
 use axum::body::Body;
@@ -16,7 +16,7 @@ use super::refused::Refused;
 use super::{Outcome, ask, limits, types};
 use crate::access::{Holder, Known, Scopes};
 use crate::care::time::Instant;
-use crate::store::{Batch, Letter, LetterQuery, Way};
+use crate::store::{Batch, Letter, LetterQuery, Parcel, Step, Way};
 
 const JSON: &str = "application/json; charset=utf-8";
 
@@ -123,8 +123,27 @@ async fn settle(edge: &Edge, letter: Letter) -> Outcome {
     Ok(Answer::empty(StatusCode::NO_CONTENT))
 }
 
+/// Has a document written again to the server that did not take it.
+async fn send_again(edge: &Edge, letter: Letter) -> Outcome {
+    let store = &edge.rest.store;
+    let (kind, id) = letter.about.name.split_once('/').ok_or(Refused::NotFound)?;
+    let parcel = Parcel { place: letter.about.place.clone(), kind: kind.to_owned(), id: id.to_owned() };
+    let (Some(delivery), Some(document)) = (store.delivery(&parcel).await?, store.document(kind, id).await?)
+    else {
+        return Err(Refused::NotFound);
+    };
+    let now_us = edge.rest.clock.now().micros();
+    let deliveries = vec![(parcel, Step::Wanted { lane: delivery.lane, seq: document.seq })];
+    let settled = vec![letter.about];
+    store.commit(Batch { now_us, deliveries, settled, ..Batch::default() }).await?;
+    Ok(Answer::empty(StatusCode::NO_CONTENT))
+}
+
 /// Hands a letter over again, as it came: for when maps, types or this program have changed since.
 async fn replay(edge: &Edge, id: &HeaderValue, letter: Letter) -> Outcome {
+    if letter.about.way == Way::Out {
+        return send_again(edge, letter).await;
+    }
     let named =
         letter.about.name.split_once('/').filter(|(kind, id)| types::kind(kind).is_some() && is_id(id));
     let (Some((kind, logical_id)), Some(body)) = (named, letter.body.clone()) else {

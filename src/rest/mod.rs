@@ -87,6 +87,8 @@ pub struct Rest {
     deliveries: Arc<Deliveries>,
     /// Where subscribers may be called.
     subscribers: Arc<Outward>,
+    /// Servers that are given what is said.
+    places: Arc<[String]>,
     auditor: Auditor,
     metrics: Arc<Metrics>,
     /// The address of `/fhir` as clients call it, without a final slash; none: `http://` and the request's `Host`.
@@ -130,6 +132,7 @@ impl Rest {
             told: Arc::default(),
             deliveries: Arc::default(),
             subscribers: Arc::new(config.subscribers.clone()),
+            places: config.deliveries.iter().map(|d| d.server.clone()).collect(),
             auditor,
             metrics: Arc::default(),
             public_base,

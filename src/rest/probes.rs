@@ -11,7 +11,7 @@ use super::refused::Refused;
 use super::{Outcome, Rest, limits};
 use crate::care::time::Instant;
 use crate::feed::Polled;
-use crate::store::{Batch, Heartbeat};
+use crate::store::{Batch, Heartbeat, Outbox};
 
 /// The media type that Prometheus reads.
 const PROMETHEUS: &str = "text/plain; version=0.0.4; charset=utf-8";
@@ -70,6 +70,7 @@ async fn sources(rest: &Rest, now: Instant, out: &mut String) -> Result<(), Refu
             let _ = writeln!(out, "terce_source_told_age_seconds{{source=\"{}\"}} {age}", source.name);
         }
     }
+    outboxes(rest, now, out).await?;
     let polls = rest.feeds.polls().borrow().clone();
     type Row = (&'static str, &'static str, fn(&Polled) -> u64);
     let rows: [Row; 3] = [
@@ -81,6 +82,27 @@ async fn sources(rest: &Rest, now: Instant, out: &mut String) -> Result<(), Refu
         let _ = writeln!(out, "# TYPE {name} {sort}");
         for (source, polled) in &polls {
             let _ = writeln!(out, "{name}{{source=\"{source}\"}} {}", count(polled));
+        }
+    }
+    Ok(())
+}
+
+/// What waits to be written to other servers.
+async fn outboxes(rest: &Rest, now: Instant, out: &mut String) -> Result<(), Refused> {
+    let waiting = rest.store.outboxes().await?;
+    type Row = (&'static str, fn(&Outbox, Instant) -> i64);
+    let rows: [Row; 3] = [
+        ("terce_outbox_waiting", |o, _| i64::try_from(o.waiting).unwrap_or(i64::MAX)),
+        ("terce_outbox_failing", |o, _| i64::try_from(o.failing).unwrap_or(i64::MAX)),
+        ("terce_outbox_age_seconds", |o, now| {
+            o.since_us.map_or(0, |since| now.since(Instant::from_micros(since)).as_micros() / 1_000_000)
+        }),
+    ];
+    for (name, count) in rows.iter().filter(|_| !rest.places.is_empty()) {
+        let _ = writeln!(out, "# TYPE {name} gauge");
+        for place in rest.places.iter() {
+            let outbox = waiting.iter().find(|o| o.place == *place).cloned().unwrap_or_default();
+            let _ = writeln!(out, "{name}{{server=\"{place}\"}} {}", count(&outbox, now));
         }
     }
     Ok(())

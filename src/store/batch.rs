@@ -3,6 +3,7 @@
 use std::borrow::Cow;
 
 use super::audit::Audit;
+use super::delivery::{Parcel, Step};
 use super::letters::{About, Undelivered};
 use super::sums::Share;
 
@@ -33,6 +34,8 @@ pub struct Batch {
     pub letters: Vec<Undelivered>,
     /// What need not be kept as a dead letter any more.
     pub settled: Vec<About>,
+    /// What happens to documents at other places, in this order.
+    pub deliveries: Vec<(Parcel, Step)>,
     /// Small facts of the service itself by name, such as positions and the highest instant seen.
     pub marks: Vec<(Cow<'static, str>, String)>,
 }

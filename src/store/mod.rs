@@ -14,6 +14,7 @@
 mod audit;
 mod batch;
 mod chain;
+mod delivery;
 mod error;
 mod letters;
 mod limits;
@@ -28,6 +29,7 @@ pub use batch::{
     Reconciled, StayRow, Token, Write, Written,
 };
 pub use chain::{Break, ChainHead, Hash, RETIRE, Walk};
+pub use delivery::{Delivery, Outbox, Parcel, Step, There};
 pub use error::StoreError;
 pub use letters::{About, Letter, LetterQuery, Undelivered, Way};
 pub use query::{
@@ -289,6 +291,71 @@ impl Store {
     pub async fn letter_counts(&self) -> Result<Vec<(Way, String, u64)>, StoreError> {
         match self {
             Store::Sqlite(db) => db.letter_counts().await,
+        }
+    }
+
+    /// Documents to be written at a place now: the first of each lane, unless something in the lane before it has to wait.
+    /// The longest waiting first.
+    ///
+    /// Errors: those of reading.
+    pub async fn deliveries_due(
+        &self,
+        place: &str,
+        now_us: i64,
+        limit: usize,
+    ) -> Result<Vec<Delivery>, StoreError> {
+        match self {
+            Store::Sqlite(db) => db.deliveries_due(place, now_us, limit).await,
+        }
+    }
+
+    /// Documents that wait to be written at a place, the longest waiting first.
+    ///
+    /// Errors: those of reading.
+    pub async fn deliveries_waiting(&self, place: &str, limit: usize) -> Result<Vec<Delivery>, StoreError> {
+        match self {
+            Store::Sqlite(db) => db.deliveries_waiting(place, limit).await,
+        }
+    }
+
+    /// What is known of a document at a place.
+    ///
+    /// Errors: those of reading.
+    pub async fn delivery(&self, parcel: &Parcel) -> Result<Option<Delivery>, StoreError> {
+        match self {
+            Store::Sqlite(db) => db.delivery(parcel).await,
+        }
+    }
+
+    /// The document of ours that has the logical id `there` at a place.
+    ///
+    /// Errors: those of reading.
+    pub async fn delivery_there(
+        &self,
+        place: &str,
+        kind: &str,
+        there: &str,
+    ) -> Result<Option<Delivery>, StoreError> {
+        match self {
+            Store::Sqlite(db) => db.delivery_there(place, kind, there).await,
+        }
+    }
+
+    /// The first instant after `now_us` at which a document that has to wait may be written at a place.
+    ///
+    /// Errors: those of reading.
+    pub async fn next_delivery(&self, place: &str, now_us: i64) -> Result<Option<i64>, StoreError> {
+        match self {
+            Store::Sqlite(db) => db.next_delivery(place, now_us).await,
+        }
+    }
+
+    /// How much waits, by place; places at which nothing waits are not listed.
+    ///
+    /// Errors: those of reading.
+    pub async fn outboxes(&self) -> Result<Vec<Outbox>, StoreError> {
+        match self {
+            Store::Sqlite(db) => db.outboxes().await,
         }
     }
 

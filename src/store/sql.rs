@@ -44,6 +44,38 @@ pub(super) const LETTER: &str =
 pub(super) const COUNT_LETTERS: &str =
     "SELECT way, place, COUNT(*) FROM letter GROUP BY way, place ORDER BY way, place";
 
+// What is written to other servers
+
+pub(super) const WANT_DELIVERY: &str = "INSERT INTO delivery (place, kind, id, lane, seq, waiting_us, not_before_us, tries) \
+     VALUES (?1, ?2, ?3, ?4, ?5, ?6, 0, 0) ON CONFLICT (place, kind, id) DO UPDATE SET lane = excluded.lane, \
+     seq = excluded.seq, waiting_us = COALESCE(delivery.waiting_us, excluded.waiting_us)";
+pub(super) const ARRIVED_DELIVERY: &str = "UPDATE delivery SET waiting_us = CASE WHEN seq > ?4 THEN waiting_us END, \
+     not_before_us = 0, tries = 0, why = NULL, there_id = ?5, there_version = ?6, there_mixed = ?7, there = ?8, sent = NULL \
+     WHERE place = ?1 AND kind = ?2 AND id = ?3";
+pub(super) const SENDING_DELIVERY: &str =
+    "UPDATE delivery SET sent = ?4 WHERE place = ?1 AND kind = ?2 AND id = ?3";
+pub(super) const CHANGED_DELIVERY: &str = "UPDATE delivery SET there_id = ?4, there_version = ?5, there_mixed = ?6, there = ?7, \
+     sent = NULL WHERE place = ?1 AND kind = ?2 AND id = ?3";
+pub(super) const FAILED_DELIVERY: &str = "UPDATE delivery SET tries = tries + 1, why = ?4, not_before_us = ?5 \
+     WHERE place = ?1 AND kind = ?2 AND id = ?3";
+pub(super) const DROPPED_DELIVERY: &str = "UPDATE delivery SET waiting_us = NULL, not_before_us = 0, tries = 0, why = ?4, \
+     there_id = CASE WHEN ?5 THEN NULL ELSE there_id END WHERE place = ?1 AND kind = ?2 AND id = ?3";
+pub(super) const DUE_DELIVERIES: &str = "SELECT place, kind, id, lane, seq, waiting_us, not_before_us, tries, why, \
+     there_id, there_version, there_mixed, there, sent FROM delivery d WHERE place = ?1 AND waiting_us IS NOT NULL AND not_before_us <= ?2 \
+     AND NOT EXISTS (SELECT 1 FROM delivery f WHERE f.place = d.place AND f.lane = d.lane AND f.waiting_us IS NOT NULL \
+     AND (f.kind, f.id) < (d.kind, d.id)) ORDER BY waiting_us, kind, id LIMIT ?3";
+pub(super) const WAITING_DELIVERIES: &str = "SELECT place, kind, id, lane, seq, waiting_us, not_before_us, tries, why, \
+     there_id, there_version, there_mixed, there, sent FROM delivery WHERE place = ?1 AND waiting_us IS NOT NULL \
+     ORDER BY waiting_us, kind, id LIMIT ?2";
+pub(super) const DELIVERY: &str = "SELECT place, kind, id, lane, seq, waiting_us, not_before_us, tries, why, \
+     there_id, there_version, there_mixed, there, sent FROM delivery WHERE place = ?1 AND kind = ?2 AND id = ?3";
+pub(super) const DELIVERY_THERE: &str = "SELECT place, kind, id, lane, seq, waiting_us, not_before_us, tries, why, \
+     there_id, there_version, there_mixed, there, sent FROM delivery WHERE place = ?1 AND kind = ?2 AND there_id = ?3";
+pub(super) const NEXT_DELIVERY: &str = "SELECT MIN(not_before_us) FROM delivery WHERE place = ?1 \
+     AND waiting_us IS NOT NULL AND not_before_us > ?2";
+pub(super) const OUTBOXES: &str = "SELECT place, COUNT(*), MIN(waiting_us), SUM(tries > 0) \
+     FROM delivery WHERE waiting_us IS NOT NULL GROUP BY place ORDER BY place";
+
 // Access
 
 pub(super) const USE_ASSERTION: &str = "INSERT INTO assertion (client, name, until_us) VALUES (?1, ?2, ?3) \

@@ -8,9 +8,11 @@
     reason = "helpers of tests stand outside the functions that are tests"
 )]
 
+mod elsewhere;
 mod ended;
 mod failures;
 mod notices;
+mod placed;
 mod receiver;
 mod refused;
 mod told;

@@ -7,7 +7,7 @@ use uuid::{NoContext, Timestamp, Uuid};
 
 use super::concern::Soil;
 use super::sums::Deltas;
-use super::{audit, derived, letters, names, read};
+use super::{audit, delivery, derived, letters, names, read};
 use crate::store::{
     Batch, ChainHead, Change, Committed, Grant, OutcomeRow, Precondition, StoreError, Thing, Token, Write,
     Written, sql,
@@ -115,6 +115,9 @@ impl<'c, 'b> Applying<'c, 'b> {
         }
         for about in &batch.settled {
             letters::settle(self.conn, about)?;
+        }
+        for (parcel, step) in &batch.deliveries {
+            delivery::note(self.conn, self.now_us, parcel, step)?;
         }
         for (name, value) in &batch.marks {
             run(self.conn, sql::SET_MARK, params![mark_name(name), value])?;

@@ -3,6 +3,7 @@
 mod apply;
 mod audit;
 mod concern;
+mod delivery;
 mod derived;
 mod fault;
 mod group;
@@ -25,9 +26,10 @@ use self::fault::Health;
 use self::readers::Readers;
 use self::writer::{Inbox, Job, Pending, Urgent, Writer};
 use super::{
-    Audit, AuditFound, AuditQuery, AuditRow, Batch, Break, ChainHead, Changes, Committed, Counts, Derived,
-    Document, DoubtRow, Doubts, Letter, LetterQuery, Page, Past, PastQuery, Query, Shares, SourceRow,
-    StayQuery, StayRow, StoreError, Subject, Summed, SumsQuery, Token, TokenRow, Way, limits,
+    Audit, AuditFound, AuditQuery, AuditRow, Batch, Break, ChainHead, Changes, Committed, Counts, Delivery,
+    Derived, Document, DoubtRow, Doubts, Letter, LetterQuery, Outbox, Page, Parcel, Past, PastQuery, Query,
+    Shares, SourceRow, StayQuery, StayRow, StoreError, Subject, Summed, SumsQuery, Token, TokenRow, Way,
+    limits,
 };
 
 /// A handle on a SQLite database. The writer ends when the last handle is dropped.
@@ -73,7 +75,8 @@ impl Sqlite {
             return self.hand_over_before_others(batch).await;
         }
         // of what was only recorded nobody need know
-        let tells = !batch.writes.is_empty() || !batch.reconciled.is_empty();
+        let waits = !batch.deliveries.is_empty() || !batch.letters.is_empty();
+        let tells = waits || !batch.writes.is_empty() || !batch.reconciled.is_empty();
         let pending = |reply| Job::Commit(Box::new(Pending { batch, digests, bytes, reply }));
         let committed = self.hand_over(pending).await;
         if tells && committed.is_ok() {
@@ -308,6 +311,49 @@ impl Sqlite {
         self.read(letters::counts).await
     }
 
+    pub(super) async fn deliveries_due(
+        &self,
+        place: &str,
+        now_us: i64,
+        limit: usize,
+    ) -> Result<Vec<Delivery>, StoreError> {
+        let place = place.to_owned();
+        self.read(move |conn| delivery::due(conn, &place, now_us, limit)).await
+    }
+
+    pub(super) async fn deliveries_waiting(
+        &self,
+        place: &str,
+        limit: usize,
+    ) -> Result<Vec<Delivery>, StoreError> {
+        let place = place.to_owned();
+        self.read(move |conn| delivery::waiting(conn, &place, limit)).await
+    }
+
+    pub(super) async fn delivery(&self, parcel: &Parcel) -> Result<Option<Delivery>, StoreError> {
+        let parcel = parcel.clone();
+        self.read(move |conn| delivery::of(conn, &parcel)).await
+    }
+
+    pub(super) async fn delivery_there(
+        &self,
+        place: &str,
+        kind: &str,
+        there: &str,
+    ) -> Result<Option<Delivery>, StoreError> {
+        let (place, kind, there) = (place.to_owned(), kind.to_owned(), there.to_owned());
+        self.read(move |conn| delivery::known_as(conn, &place, &kind, &there)).await
+    }
+
+    pub(super) async fn next_delivery(&self, place: &str, now_us: i64) -> Result<Option<i64>, StoreError> {
+        let place = place.to_owned();
+        self.read(move |conn| delivery::next(conn, &place, now_us)).await
+    }
+
+    pub(super) async fn outboxes(&self) -> Result<Vec<Outbox>, StoreError> {
+        self.read(delivery::outboxes).await
+    }
+
     pub(super) async fn audits(&self, query: AuditQuery) -> Result<Vec<AuditRow>, StoreError> {
         self.read(move |conn| audit::audits(conn, &query)).await
     }
@@ -361,6 +407,7 @@ fn only_records(batch: &Batch) -> bool {
         audits,
         letters,
         settled,
+        deliveries,
         marks,
     } = batch;
     let others = [
@@ -370,6 +417,7 @@ fn only_records(batch: &Batch) -> bool {
         marks.is_empty(),
         letters.is_empty(),
         settled.is_empty(),
+        deliveries.is_empty(),
     ];
     let none = heartbeat.is_none() && grant.is_none() && rests_on.is_empty();
     !audits.is_empty() && none && others.into_iter().all(|empty| empty)

@@ -23,13 +23,14 @@ const OPEN_AGAIN_MS: u64 = 20;
 pub(super) const INSTANCE: &str = "instance";
 
 /// What makes the schema, in order; never changed once released, only added to.
-const MIGRATIONS: [&str; 6] = [
+const MIGRATIONS: [&str; 7] = [
     include_str!("migrations/0001_first.sql"),
     include_str!("migrations/0002_access.sql"),
     include_str!("migrations/0003_sums.sql"),
     include_str!("migrations/0004_places.sql"),
     include_str!("migrations/0005_audit.sql"),
     include_str!("migrations/0006_letters.sql"),
+    include_str!("migrations/0007_delivery.sql"),
 ];
 
 /// What a connection is for.

@@ -12,7 +12,7 @@ use super::{BASE, SIGNATURE, Term, extension, transitions};
 use crate::care::time::Instant;
 
 /// The name of the extension that is there while the status is a person's, and says when it was set.
-const SET_BY_HAND: &str = "status-set-by-hand";
+pub(super) const SET_BY_HAND: &str = "status-set-by-hand";
 
 /// The Task `current` with what a person changed in `sent`, at `now`: status, its reason, owner and notes. All else
 /// stays ours. Where nothing is changed it is `current`.

@@ -6,6 +6,7 @@
 mod basis;
 mod by_hand;
 mod issue;
+mod merge;
 mod silence;
 mod task;
 mod term;
@@ -26,6 +27,7 @@ use crate::care::time::Instant;
 
 pub use basis::rests_on;
 pub use by_hand::{Undone, asked, by_hand, undone};
+pub use merge::{merged, nearest, taken_back, with_references};
 pub use silence::feed_silent;
 pub use term::Term;
 

@@ -1,0 +1,164 @@
+//! What people made of a Task there comes back.
+//!
+//! It is taken in as a nurse's own write would be, through the interface itself: the same statuses may be set, the same
+//! counts follow.
+
+use std::sync::Arc;
+
+use axum::body::Body;
+use axum::http::{Method, Request, StatusCode};
+use fhir_models::primitive::Point;
+use serde_json::Value;
+use tower::ServiceExt as _;
+
+use super::super::limits;
+use super::errand::{Came, bytes, read};
+use super::there::Trouble;
+use super::{Parts, errand::Stop};
+use crate::access::{Holder, Known, Scopes};
+use crate::care::time::Instant;
+use crate::outward::{Page, Request as Asked};
+use crate::store::{About, Batch, Parcel, Step, StoreError, There, Undelivered, Way};
+use crate::translate::outcomes::{nearest, taken_back};
+
+/// Looks for Tasks that were changed at the place.
+///
+/// # Errors
+/// The store.
+pub(super) async fn changes(parts: Arc<Parts>, now_us: i64) -> Result<Came, StoreError> {
+    match parts.look_back(now_us).await {
+        Ok(()) => Ok(Came::Nothing),
+        Err(Stop::Store(error)) => Err(error),
+        Err(Stop::Trouble(Trouble::Away { why, pause_us })) => Ok(Came::Away { why, pause_us }),
+        Err(Stop::Trouble(trouble)) => {
+            let why = match trouble {
+                Trouble::Stuck(why) | Trouble::Refused { why } | Trouble::Away { why, .. } => why,
+                Trouble::Conflict => "the server answered 409 or 412".to_owned(),
+                Trouble::Absent { status } => format!("the server answered {status}"),
+            };
+            tracing::warn!(place = parts.place(), why, "what was changed at a server cannot be read");
+            Ok(Came::Nothing)
+        }
+    }
+}
+
+impl Parts {
+    async fn look_back(&self, now_us: i64) -> Result<(), Stop> {
+        let mark = self.mark("back");
+        let place = self.store.mark(&mark).await?.and_then(|text| text.parse::<i64>().ok());
+        let mut latest_us = place.unwrap_or(now_us);
+        // a server may show later what it stamped earlier, by a clock that is not ours
+        let since = Instant::from_micros(latest_us.saturating_sub(limits::BACK_OVERLAP_US));
+        let mut to = format!("Task?_lastUpdated=ge{since}&_sort=_lastUpdated&_count={}", limits::BACK_PAGE);
+        for _ in 0..limits::BACK_PAGES {
+            let answer = self.ask(Asked::get(to)).await?;
+            let page = Page::read(&answer)
+                .ok_or_else(|| Trouble::Stuck("the answer is no Bundle in FHIR's JSON".to_owned()))?;
+            let next = page.next();
+            for body in page.found() {
+                if let Some(at_us) = self.came_back(body.get().as_bytes()).await? {
+                    latest_us = latest_us.max(at_us);
+                }
+            }
+            let marks = vec![(mark.clone().into(), latest_us.to_string())];
+            let now_us = self.clock.now().micros();
+            self.store.commit(Batch { now_us, marks, ..Batch::default() }).await?;
+            let Some(next) = next else { return Ok(()) };
+            to = next;
+        }
+        Ok(())
+    }
+
+    /// Takes back a Task as it is there, if it is one of ours and was changed; returns when that was.
+    async fn came_back(&self, body: &[u8]) -> Result<Option<i64>, Stop> {
+        let theirs = read(body);
+        let text = |at: &str| theirs.pointer(at).and_then(Value::as_str);
+        let at_us = text("/meta/lastUpdated").and_then(|at| Point::read(at)?.instant_us());
+        let (Some("Task"), Some(id)) = (text("/resourceType"), text("/id")) else { return Ok(at_us) };
+        let Some(delivery) = self.store.delivery_there(self.place(), "Task", id).await? else {
+            return Ok(at_us);
+        };
+        let there = delivery.there.clone().unwrap_or_default();
+        let version = text("/meta/versionId").map(str::to_owned);
+        if version.is_some() && version == there.version {
+            return Ok(at_us);
+        }
+        let Some(document) = self.store.document("Task", &delivery.parcel.id).await? else {
+            return Ok(at_us);
+        };
+        let ours = read(document.body.as_deref().unwrap_or_default());
+        let written = read(&there.body);
+        let sent = delivery.sent.as_deref().map(read);
+        let base = sent.as_ref().map_or(&written, |sent| nearest(&written, sent, &theirs)).clone();
+        self.take_back(&delivery.parcel, &base, &ours, &theirs).await?;
+        // it is read again before it is written the next time, and both are brought together
+        if delivery.waiting_us.is_none() {
+            let there = There { version, mixed: true, body: bytes(&base), ..there };
+            let deliveries = vec![(delivery.parcel, Step::Changed(there))];
+            let now_us = self.clock.now().micros();
+            self.store.commit(Batch { now_us, deliveries, ..Batch::default() }).await?;
+        }
+        Ok(at_us)
+    }
+
+    /// Takes in what persons have changed on a Task there since `base`; true if the Task here is another now. What may not
+    /// be set is a dead letter, and stays there as they set it.
+    pub(super) async fn take_back(
+        &self,
+        parcel: &Parcel,
+        base: &Value,
+        ours: &Value,
+        theirs: &Value,
+    ) -> Result<bool, Stop> {
+        let over = ["completed", "cancelled", "rejected", "failed", "entered-in-error"];
+        let by_hand = ours.to_string().contains("status-set-by-hand");
+        let is_over = ours["status"].as_str().is_some_and(|status| over.contains(&status));
+        if is_over && !by_hand {
+            return Ok(false);
+        }
+        let Some(mut changed) = taken_back(base, ours, theirs) else { return Ok(false) };
+        let Parcel { place, kind, id } = parcel;
+        let Some(current) = self.store.document(kind, id).await? else { return Ok(false) };
+        changed["id"] = id.as_str().into();
+        let scopes = Scopes::read("system/Task.ru").unwrap_or_default();
+        let client = format!("server:{place}");
+        let holder = Holder { client, issuer: String::new(), scopes, sources: Vec::new() };
+        let request = Request::builder()
+            .method(Method::PUT)
+            .uri(format!("/fhir/{kind}/{id}"))
+            .header("content-type", "application/fhir+json")
+            .header("if-match", format!("W/\"{}\"", current.version))
+            .extension(Known(holder))
+            .body(Body::from(bytes(&changed)))
+            .map_err(|error| Trouble::Stuck(error.to_string()))?;
+        let Ok(response) = self.fhir.clone().oneshot(request).await;
+        let about = || About { way: Way::In, place: place.clone(), name: format!("{kind}/{id}") };
+        let batch = Batch { now_us: self.clock.now().micros(), ..Batch::default() };
+        match response.status() {
+            status if status.is_success() => {
+                self.store.commit(Batch { settled: vec![about()], ..batch }).await?;
+                Ok(true)
+            }
+            StatusCode::CONFLICT | StatusCode::PRECONDITION_FAILED => Err(Trouble::Conflict.into()),
+            status if status.is_server_error() || status == StatusCode::TOO_MANY_REQUESTS => {
+                Err(Trouble::Stuck(format!("what came back was not taken in: {status}")).into())
+            }
+            _ => {
+                let body = axum::body::to_bytes(response.into_body(), limits::ANSWER_BYTES).await;
+                let said = read(&body.unwrap_or_default());
+                let why = said.pointer("/issue/0/diagnostics").and_then(Value::as_str);
+                let why = format!("what was set there may not be: {}", why.unwrap_or("it was refused"));
+                tracing::warn!(
+                    place,
+                    kind,
+                    id,
+                    why,
+                    "a change at a server was not taken in, and is a dead letter"
+                );
+                let letters = vec![Undelivered { about: about(), why, body: Some(bytes(theirs)) }];
+                self.store.commit(Batch { letters, ..batch }).await?;
+                Ok(false)
+            }
+        }
+    }
+}
