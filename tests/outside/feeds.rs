@@ -38,10 +38,33 @@ impl Source {
         serde_json::from_slice(&answer.bytes().await.unwrap()).unwrap()
     }
 
+    /// The one Task that is there, once it is so.
+    async fn only_task(&self, is: impl Fn(&Value) -> bool) -> Value {
+        loop {
+            let found: Value =
+                self.http.get(format!("{}/Task", self.base)).send().await.unwrap().json().await.unwrap();
+            let all: Vec<&Value> =
+                found["entry"].as_array().into_iter().flatten().map(|e| &e["resource"]).collect();
+            assert!(all.len() <= 1, "{all:?}");
+            if let Some(task) = all.into_iter().find(|task| is(task)) {
+                return task.clone();
+            }
+        }
+    }
+
     async fn create(&self, kind: &str, mut body: Value) -> String {
         body["resourceType"] = kind.into();
         self.send(reqwest::Method::POST, kind, &body).await["id"].as_str().unwrap().to_owned()
     }
+}
+
+/// Somebody changes a Task there, by a client that is not ours.
+async fn nurse(base: &str, task: &str, status: &str) {
+    let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/outside/clients/nurse.mjs");
+    let mut command = Command::new("node");
+    command.arg(script).args([base, task, status]).env("TERCE_CLIENTS", super::folder("clients"));
+    let output = command.output().await.unwrap();
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
 }
 
 fn coded(system: &str, code: &str) -> Value {
@@ -80,7 +103,8 @@ async fn a_record_that_is_not_ours_is_read_and_a_task_comes_of_it() {
     }
     let text = format!(
         "listen = \"127.0.0.1:0\"\n[[server]]\nname = \"record\"\nbase = \"{}\"\n[[source]]\nname = \"charting\"\n\
-         heartbeat_seconds = 60\n[source.poll]\nserver = \"record\"\nevery_seconds = 30\npage = 20\n",
+         heartbeat_seconds = 60\n[source.poll]\nserver = \"record\"\nevery_seconds = 30\npage = 20\n\
+         types = [\"Patient\", \"Encounter\", \"Procedure\"]\n[[deliver]]\nserver = \"record\"\nchanges_seconds = 30\n[site]\nprotocol = \"minimal\"\n",
         source.base
     );
     let noon = Instant::from_micros(1_772_366_400_000_000);
@@ -110,6 +134,16 @@ async fn a_record_that_is_not_ours_is_read_and_a_task_comes_of_it() {
             .collect::<Vec<_>>()
     };
     assert_eq!(tasks().await, ["ready"], "care has been due since ten");
+    // the Task is there, and what a nurse does to it there comes back
+    let task = source.only_task(|_| true).await;
+    let id = task["id"].as_str().unwrap();
+    nurse(&source.base, id, "in-progress").await;
+    clock.set(Instant::from_micros(noon.micros() + 1_000_000 * 31));
+    polls.wait_for(read(2)).await.unwrap();
+    let mut changed = running.store.changed();
+    while tasks().await != ["in-progress"] {
+        changed.changed().await.unwrap();
+    }
     // charted there, it closes the Task here; what is changed there is changed here
     source
         .create(
@@ -125,8 +159,8 @@ async fn a_record_that_is_not_ours_is_read_and_a_task_comes_of_it() {
         "code": {"text": "turned"},
     });
     source.send(reqwest::Method::PUT, &format!("Procedure/{}", others[7]), &changed).await;
-    clock.set(Instant::from_micros(noon.micros() + 31_000_000));
-    polls.wait_for(read(2)).await.unwrap();
+    clock.set(Instant::from_micros(noon.micros() + 62_000_000));
+    polls.wait_for(read(3)).await.unwrap();
     assert_eq!(polls.borrow()["charting"].documents, 65);
     running.settle().await.unwrap();
     let document = running.store.document("Procedure", &others[7]).await.unwrap().unwrap();
@@ -138,5 +172,10 @@ async fn a_record_that_is_not_ours_is_read_and_a_task_comes_of_it() {
         .await
         .unwrap();
     assert!(explained.to_string().contains("11:59"), "the cleaning counts");
+    // the care that was charted closes it there too, and leaves what the nurse wrote
+    let done = source.only_task(|task| task["status"] == "completed").await;
+    assert_eq!((done["id"].as_str(), &done["owner"]["reference"]), (Some(id), &"Practitioner/n1".into()));
+    let notes = done["note"].as_array().unwrap();
+    assert!(notes.iter().any(|note| note["text"] == "made in-progress at the worklist"), "{notes:?}");
     running.shutdown().await.unwrap();
 }

@@ -119,7 +119,9 @@ impl Parts {
         let Some(mut changed) = taken_back(base, ours, theirs) else { return Ok(false) };
         let Parcel { place, kind, id } = parcel;
         let Some(current) = self.store.document(kind, id).await? else { return Ok(false) };
-        changed["id"] = id.as_str().into();
+        if let Some(members) = changed.as_object_mut() {
+            members.insert("id".to_owned(), id.as_str().into());
+        }
         let scopes = Scopes::read("system/Task.ru").unwrap_or_default();
         let client = format!("server:{place}");
         let holder = Holder { client, issuer: String::new(), scopes, sources: Vec::new() };

@@ -144,7 +144,7 @@ impl Errand {
                         read(&self.delivery.there.as_ref().map(|t| t.body.clone()).unwrap_or_default());
                     merged(&base, &ours, &found.document)
                 }
-                _ => ours.clone(),
+                Known::Absent | Known::Ours { .. } | Known::Read(_) => ours.clone(),
             };
             if self.is_there(&known, &sent) {
                 return self.arrived(&known, &document, &ours, &sent).await;

@@ -213,7 +213,8 @@ fn nothing() -> Found {
 }
 
 fn is_outcome(body: &[u8]) -> bool {
-    serde_json::from_slice::<Value>(body).is_ok_and(|b| b["resourceType"] == "OperationOutcome")
+    serde_json::from_slice::<Value>(body)
+        .is_ok_and(|b| b.get("resourceType").is_some_and(|t| t == "OperationOutcome"))
 }
 
 /// The version that an answer names: `W/"3"`.

@@ -139,13 +139,12 @@ pub fn with_references(document: &mut Value, renamed: &mut dyn FnMut(&str) -> Op
     match document {
         Value::Object(members) => {
             for (name, value) in members {
-                match value {
-                    Value::String(text) if name == "reference" => {
-                        if let Some(other) = renamed(text) {
-                            *text = other;
-                        }
+                if let (Value::String(text), "reference") = (&mut *value, name.as_str()) {
+                    if let Some(other) = renamed(text) {
+                        *text = other;
                     }
-                    _ => with_references(value, renamed),
+                } else {
+                    with_references(value, renamed);
                 }
             }
         }
