@@ -131,6 +131,7 @@ struct File {
     access: Option<access::AccessFile>,
     client: Vec<access::ClientFile>,
     issuer: Vec<access::IssuerFile>,
+    cds: Vec<access::CallerFile>,
     sign_in: Option<access::SignInFile>,
     tls: Option<tls::TlsFile>,
     public_base: Option<String>,
@@ -236,6 +237,7 @@ impl Config {
             access: None,
             client: Vec::new(),
             issuer: Vec::new(),
+            cds: Vec::new(),
             sign_in: None,
             tls: None,
             server: Vec::new(),
@@ -266,6 +268,7 @@ impl Config {
             access: file.access,
             clients: file.client,
             issuers: file.issuer,
+            callers: file.cds,
             sign_in: file.sign_in,
         });
         config.admin_listen = file.admin_listen;

@@ -6,9 +6,10 @@
 
 use std::collections::BTreeMap;
 use std::net::IpAddr;
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, PoisonError};
 
 use jsonwebtoken::Algorithm;
+use lru::LruCache;
 
 use super::attempts::Attempts;
 use super::fetch::{self, Fetched};
@@ -31,6 +32,8 @@ struct Inside {
     fetched: BTreeMap<String, Fetched>,
     attempts: Attempts,
     people: Option<People>,
+    /// Names of tokens of callers that were used, by issuer, with when they are over.
+    used: Mutex<LruCache<(String, String), i64>>,
     store: Store,
 }
 
@@ -91,12 +94,14 @@ impl Door {
     /// For those who are registered; tokens are kept in `store`.
     pub fn new(registry: Registry, store: Store) -> Self {
         let of_clients = registry.clients.iter().map(|c| &c.keys);
-        let all = of_clients.chain(registry.issuers.iter().map(|i| &i.keys));
+        let of_callers = registry.callers.iter().map(|c| &c.keys);
+        let all = of_clients.chain(registry.issuers.iter().map(|i| &i.keys)).chain(of_callers);
         let mut addresses = all.filter_map(KeysFrom::address).peekable();
         let http = addresses.peek().and_then(|_| fetch::http());
         let fetched = addresses.map(|at| (at.to_owned(), Fetched::at(at, http.clone()))).collect();
         let people = registry.sign_in.clone().map(People::new);
-        Door(Arc::new(Inside { registry, fetched, attempts: Attempts::default(), people, store }))
+        let used = Mutex::new(LruCache::new(limits::CALLS));
+        Door(Arc::new(Inside { registry, fetched, attempts: Attempts::default(), people, used, store }))
     }
 
     /// Whether tokens are given out here at all.
@@ -279,6 +284,35 @@ impl Door {
         let keys = self.keys(&issuer.keys, signed.key_id(), now_us).await;
         let claims = signed.checked(&keys)?;
         allowed(issuer, claims, now_us)
+    }
+
+    /// Which record calls a hook at `address`, by its token. Each token is good for one call of this process.
+    ///
+    /// # Errors
+    /// Why it is not let in.
+    pub async fn caller(&self, token: &str, address: &str, now_us: i64) -> Result<String, Denied> {
+        let name = Signed::issuer(token).ok_or(Wrong::Shape)?;
+        let caller = self.0.registry.callers.iter().find(|c| c.issuer == name).ok_or(Denied::Unknown)?;
+        let signed = Signed::read(token, caller.keys.address())?;
+        if !ASSERTIONS.contains(&signed.algorithm()) || !signed.is_of(&["JWT"]) {
+            return Err(Wrong::Algorithm.into());
+        }
+        let keys = self.keys(&caller.keys, signed.key_id(), now_us).await;
+        let claims = signed.checked(&keys)?;
+        if claims.iss.as_ref() != Some(&caller.issuer) {
+            return Err(Wrong::Names.into());
+        }
+        if !claims.is_for(address) {
+            return Err(Wrong::Audience.into());
+        }
+        let until_us = claims.check_times(now_us, limits::ASSERTION_S)?;
+        let named = claims.jti.filter(|jti| !jti.is_empty() && jti.len() <= limits::NAME_BYTES);
+        let name = (caller.issuer.clone(), named.ok_or(Wrong::Used)?);
+        let mut used = self.0.used.lock().unwrap_or_else(PoisonError::into_inner);
+        if used.put(name, until_us).is_some() {
+            return Err(Wrong::Used.into());
+        }
+        Ok(caller.issuer.clone())
     }
 
     fn client(&self, id: &str) -> Option<&Client> {

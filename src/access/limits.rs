@@ -1,5 +1,6 @@
 //! Limits of who is let in, each beside its reason.
 
+use std::num::NonZeroUsize;
 use std::time::Duration;
 
 /// Seconds for which an access token is good: what SMART Backend Services asks for, and the longest that a client
@@ -72,3 +73,6 @@ pub const SIGNED_IN_QUIET: Duration = Duration::from_secs(30 * 60);
 
 /// People who are signed in at once; beyond it who has been quiet longest is out.
 pub const PEOPLE: usize = 10_000;
+
+/// Names of tokens of callers of hooks that are remembered: five minutes of three hundred calls a second.
+pub const CALLS: NonZeroUsize = NonZeroUsize::new(100_000).unwrap();

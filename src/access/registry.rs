@@ -17,6 +17,8 @@ pub struct Registry {
     pub clients: Vec<Client>,
     /// Servers whose tokens are taken.
     pub issuers: Vec<Issuer>,
+    /// Records that may call the hooks.
+    pub callers: Vec<Caller>,
     /// Gateways that are believed when they say from which address a request comes.
     pub proxies: Vec<IpAddr>,
     /// How people sign in who look at pages; none: nobody does.
@@ -55,6 +57,15 @@ pub struct Issuer {
     pub longest_s: i64,
     /// Watched sources whose heartbeat holders of its tokens may send.
     pub sources: Vec<String>,
+}
+
+/// A record that may call the hooks (CDS Hooks 2.0, "Trusting CDS Clients").
+#[derive(Clone, Debug)]
+pub struct Caller {
+    /// The `iss` of its tokens.
+    pub issuer: String,
+    /// What they are signed with.
+    pub keys: KeysFrom,
 }
 
 /// Where public keys come from.

@@ -8,7 +8,7 @@ use serde::Deserialize;
 
 use super::tls;
 use crate::access::keys::{Keys, algorithm};
-use crate::access::registry::{Client, Issuer, KeysFrom, Registry};
+use crate::access::registry::{Caller, Client, Issuer, KeysFrom, Registry};
 use crate::access::sign_in::{Secret, SignIn};
 use crate::access::{Scopes, limits, may_be_fetched};
 
@@ -58,6 +58,14 @@ pub(super) struct IssuerFile {
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
+pub(super) struct CallerFile {
+    issuer: String,
+    jwks: Option<PathBuf>,
+    jwks_url: Option<String>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
 pub(super) struct SignInFile {
     issuer: String,
     client_id: String,
@@ -80,6 +88,7 @@ pub(super) struct Parts {
     pub(super) access: Option<AccessFile>,
     pub(super) clients: Vec<ClientFile>,
     pub(super) issuers: Vec<IssuerFile>,
+    pub(super) callers: Vec<CallerFile>,
     pub(super) sign_in: Option<SignInFile>,
 }
 
@@ -100,7 +109,7 @@ pub(super) struct Reading<'a> {
 impl Reading<'_> {
     /// What the parts of the file come to.
     pub(super) fn access(&mut self, parts: Parts) -> Access {
-        let Parts { access, clients, issuers, sign_in } = parts;
+        let Parts { access, clients, issuers, callers, sign_in } = parts;
         if access.is_none() && clients.is_empty() && issuers.is_empty() && sign_in.is_none() {
             return Access::Open;
         }
@@ -137,6 +146,10 @@ impl Reading<'_> {
                 self.errors.push(format!("{at}.issuer: \"{}\" is there already", file.issuer));
             }
             registry.issuers.extend(self.issuer(&at, file));
+        }
+        for (index, file) in callers.into_iter().enumerate() {
+            let keys = self.keys(&format!("cds[{index}]"), file.jwks.as_deref(), file.jwks_url);
+            registry.callers.extend(keys.map(|keys| Caller { issuer: file.issuer, keys }));
         }
         registry.sign_in = sign_in.and_then(|file| self.sign_in(file));
         Access::Registered(Box::new(registry))

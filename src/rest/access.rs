@@ -57,7 +57,7 @@ fn looks(door: &Door, parts: &Parts, now_us: i64) -> Option<Holder> {
 }
 
 /// The token of a request.
-fn bearer(parts: &Parts) -> Result<&str, Refused> {
+pub(super) fn bearer(parts: &Parts) -> Result<&str, Refused> {
     let query = parts.uri.query().unwrap_or_default();
     if parameters(query).unwrap_or_default().iter().any(|(name, _)| name == "access_token") {
         return Err(Refused::TokenMisplaced);

@@ -19,8 +19,8 @@ use super::body::{Budget, Held, Takes};
 use super::refused::{Issue, Refused, outcome};
 use super::types::{self, KINDS, Kind};
 use super::{
-    Metrics, Outcome, Rest, access, bundle, capability, history, letters, limits, openapi, operations, patch,
-    probes, read, search, token, write,
+    Metrics, Outcome, Rest, access, bundle, capability, cds, history, letters, limits, openapi, operations,
+    patch, probes, read, search, token, write,
 };
 use crate::translate::audit::deed;
 
@@ -144,7 +144,7 @@ fn is_plain(value: &HeaderValue) -> bool {
 }
 
 /// The address of `/fhir` as the client calls it.
-fn base(edge: &Edge, parts: &Parts) -> String {
+pub(super) fn base(edge: &Edge, parts: &Parts) -> String {
     if let Some(base) = &edge.rest.public_base {
         return base.to_string();
     }
@@ -315,6 +315,7 @@ async fn beside(edge: &Edge, parts: &Parts, id: &HeaderValue, body: Body) -> Out
             }
             _ => Err(Refused::Method("POST")),
         },
+        ["cds-services", path @ ..] => cds::answer(edge, parts, &act(edge, parts, id), path, body).await,
         ["feed", "letters", path @ ..] => {
             let act = act(edge, parts, id);
             let answered = letters::answer(edge, parts, id, &act, path).await;

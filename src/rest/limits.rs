@@ -172,3 +172,6 @@ pub const INCLUDED: usize = 2_000;
 pub const PATCH_OPERATIONS: usize = 1_000;
 /// Seconds for which browsers are told to come back by TLS only: a year, as is usual.
 pub const HSTS: &str = "max-age=31536000";
+
+/// Bytes of the id of a call of a hook: a UUID has 36.
+pub const HOOK_INSTANCE_BYTES: usize = 128;

@@ -20,6 +20,7 @@ mod audit;
 mod body;
 mod bundle;
 mod capability;
+mod cds;
 mod edge;
 mod history;
 mod json;

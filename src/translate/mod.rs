@@ -8,6 +8,7 @@
 //! * [`extract`]: what one document says by itself;
 //! * [`export`]: one document of an export, with its links and its version;
 //! * [`dossier`]: all documents of one patient, put together into the facts of each stay;
+//! * [`card`]: what is shown where a record asks as a patient is looked at;
 //! * [`advice`]: what would become of a document, before it is sent;
 //! * [`protocol`]: PlanDefinition to protocol, or why not;
 //! * [`shipped`]: the definitions that come with Terce;
@@ -21,6 +22,7 @@
 
 pub mod advice;
 pub mod audit;
+pub mod card;
 pub mod codes;
 pub mod document;
 pub mod dossier;

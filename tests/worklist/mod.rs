@@ -2,6 +2,7 @@
 
 mod emitted;
 mod explained;
+mod hooks;
 mod nurse;
 mod simulation;
 mod surveys;

@@ -174,7 +174,7 @@ pub fn cancelled_code(reason: Reason) -> &'static str {
 }
 
 /// An id of what `parts` name.
-pub(super) fn derived_id(parts: &[&str]) -> String {
+pub(in crate::translate) fn derived_id(parts: &[&str]) -> String {
     Uuid::new_v5(&NAMESPACE, parts.join("|").as_bytes()).to_string()
 }
 

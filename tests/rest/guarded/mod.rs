@@ -3,6 +3,7 @@
 mod calling;
 mod configuration;
 mod fetched;
+mod hooks;
 mod jose;
 mod keys;
 mod scopes;
