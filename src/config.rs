@@ -10,7 +10,7 @@ mod tls;
 pub use access::Access;
 pub use deliveries::Delivery;
 pub use reports::Reports;
-pub use sources::Poll;
+pub use sources::{Bulk, Folder, Notify, Poll, References};
 pub use tls::Tls;
 
 use std::collections::BTreeMap;
@@ -55,6 +55,8 @@ pub struct Config {
     pub servers: Vec<Server>,
     /// Which of them are given what this service says.
     pub deliveries: Vec<Delivery>,
+    /// Where what documents point at is fetched from, if it is.
+    pub references: Option<References>,
     /// Where subscribers may be called.
     pub subscribers: Outward,
     /// Which reports are made by themselves, and what reports hide.
@@ -120,6 +122,15 @@ pub struct Source {
     /// How it is read from, if this service does so by itself.
     #[serde(default)]
     pub poll: Option<Poll>,
+    /// How it is exported, if it is.
+    #[serde(default)]
+    pub bulk: Option<Bulk>,
+    /// The folder into which it puts files, if it does.
+    #[serde(default)]
+    pub folder: Option<Folder>,
+    /// How it tells by itself that something has changed, if it does.
+    #[serde(default)]
+    pub notify: Option<Notify>,
 }
 
 /// The file as written.
@@ -142,6 +153,7 @@ struct File {
     source: Vec<Source>,
     server: Vec<servers::ServerFile>,
     deliver: Vec<Delivery>,
+    references: Option<References>,
     subscriptions: SubscriptionsFile,
     reports: reports::ReportsFile,
     audit: AuditFile,
@@ -199,6 +211,7 @@ impl Config {
             sources: Vec::new(),
             servers: Vec::new(),
             deliveries: Vec::new(),
+            references: None,
             subscribers: Outward::default(),
             reports: Reports::default(),
             audit: Auditing::default(),
@@ -243,6 +256,7 @@ impl Config {
             server: Vec::new(),
             source: Vec::new(),
             deliver: Vec::new(),
+            references: None,
             ..file
         };
         Config::of(file, Path::new(""))
@@ -279,6 +293,16 @@ impl Config {
         config.sources = file.source;
         config.servers = servers::read(file.server, folder, &mut errors);
         config.deliveries = file.deliver;
+        config.references = file.references;
+        for (index, source) in config.sources.iter_mut().enumerate() {
+            let wrong = source.notify.iter_mut().flat_map(|notify| notify.settle(&config.servers, folder));
+            errors.extend(wrong.map(|why| format!("source[{index}].notify.{why}")));
+        }
+        if let Some(References { server, .. }) = &config.references
+            && config.server(server).is_none()
+        {
+            errors.push(format!("references.server: there is no [[server]] named \"{server}\""));
+        }
         config.audit = audit(file.audit, matches!(config.access, Access::Registered(_)), &mut errors);
         match Outward::new(&file.subscriptions.allow, &file.subscriptions.inner) {
             Ok(subscribers) => config.subscribers = subscribers,
@@ -348,6 +372,10 @@ impl Config {
             }
             let wrong = source.poll.iter().flat_map(|poll| poll.wrong(&self.servers));
             errors.extend(wrong.map(|why| format!("source[{index}].poll.{why}")));
+            let wrong = source.bulk.iter().flat_map(|bulk| bulk.wrong(&self.servers));
+            errors.extend(wrong.map(|why| format!("source[{index}].bulk.{why}")));
+            let wrong = source.folder.iter().flat_map(Folder::wrong);
+            errors.extend(wrong.map(|why| format!("source[{index}].folder.{why}")));
             if source.name == "letters" {
                 errors.push(format!("source[{index}].name: /feed/letters is where dead letters are"));
             }

@@ -1,5 +1,6 @@
 //! All of it started and stopped.
 
+use std::collections::BTreeMap;
 use std::net::SocketAddr;
 use std::sync::Arc;
 
@@ -16,7 +17,7 @@ use crate::clock::Clock;
 use crate::config::Config;
 use crate::console::{self, Console};
 use crate::deliver::{Courier, Deliverer, Follows};
-use crate::feed::{Feeds, Poller};
+use crate::feed::{self, Feeds, Reader, Seeker};
 use crate::reconcile::Reconciler;
 use crate::reports::Reporter;
 use crate::rest::{self, Rest};
@@ -103,7 +104,8 @@ pub async fn serve_on(store: Store, config: Config, clock: Clock) -> anyhow::Res
         Deliverer::new(store.clone(), subscribers, follows(&rest), base, clock.clone(), told, deliveries)
             .context("subscribers cannot be called")?;
     rest.settle_rules().await?;
-    let pollers = pollers(&polled, &rest, &parts, &stopped);
+    let (pollers, notices) = pollers(&polled, &rest, &parts, &stopped);
+    let rest = rest.receiving(notices);
     let couriers = couriers(&polled, &rest, &parts, &stopped);
     let (auditor, router) = (rest.auditor(), web(&rest, console.counting(done)));
     let watched = rest::serve(admin_listener, rest::admin_router(rest), stopped.clone());
@@ -164,15 +166,26 @@ fn pollers(
     rest: &Rest,
     parts: &(Store, Feeds, Clock, Arc<Notify>),
     stopped: &watch::Receiver<bool>,
-) -> JoinSet<()> {
+) -> (JoinSet<()>, feed::Notices) {
     let mut pollers = JoinSet::new();
+    let mut pokes = BTreeMap::new();
+    let server = |name: &str| config.server(name).cloned();
+    let fhir = rest::router(rest.clone());
     for source in &config.sources {
-        let server = |name: &str| config.server(name).cloned();
-        if let Some(poller) = Poller::new(source, server, rest::router(rest.clone()), parts.clone()) {
-            pollers.spawn(poller.run(stopped.clone()));
+        let poke = Arc::new(Notify::new());
+        for reader in Reader::all(source, server, fhir.clone(), parts.clone(), &poke) {
+            pollers.spawn(reader.run(stopped.clone()));
         }
+        pokes.insert(source.name.clone(), poke);
     }
-    pollers
+    if let Some(references) = &config.references
+        && let Some(from) = server(&references.server)
+    {
+        let (store, clock) = (parts.0.clone(), parts.2.clone());
+        let seeker = Seeker::new(references, from, &config.own_bases, fhir.clone(), (store, clock));
+        pollers.spawn(seeker.run(stopped.clone()));
+    }
+    (pollers, feed::notices(&config.sources, server, &fhir, parts, &pokes))
 }
 
 /// Starts giving other servers what is said.

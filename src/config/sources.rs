@@ -1,7 +1,10 @@
-//! `[source.poll]`: a source that this service reads from by itself.
+//! `[source.poll]`, `[source.bulk]`, `[source.folder]`: sources that this service reads from by itself.
+
+use std::path::{Path, PathBuf};
 
 use serde::Deserialize;
 
+use crate::access::digest;
 use crate::outward::Server;
 
 /// The types that are read where nothing is said: all from which care, ventilation and place are told.
@@ -41,6 +44,99 @@ pub struct Poll {
     pub deletions: bool,
 }
 
+/// How a source is exported: Bulk Data.
+#[derive(Clone, PartialEq, Eq, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Bulk {
+    /// The name of the `[[server]]` that is asked.
+    pub server: String,
+    /// The id of the `Group` whose patients are exported; none: the whole system.
+    pub group: Option<String>,
+    /// Resource types.
+    #[serde(default = "types")]
+    pub types: Vec<String>,
+    /// Seconds between the end of an export and the next one, of what has changed since.
+    #[serde(default = "day")]
+    pub every_seconds: u32,
+}
+
+/// A folder into which others put files of NDJSON.
+#[derive(Clone, PartialEq, Eq, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Folder {
+    /// Where it is.
+    pub path: PathBuf,
+    /// Seconds between two looks; a file is read once it has the same length at two of them.
+    #[serde(default = "look")]
+    pub every_seconds: u32,
+    /// Whether whoever writes the files promises that, when none is there, everything has been told.
+    #[serde(default)]
+    pub complete: bool,
+}
+
+/// How a source tells by itself that something has changed.
+#[derive(Clone, PartialEq, Eq, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Notify {
+    /// The name of the `[[server]]` from which is fetched what is only named.
+    pub server: Option<String>,
+    /// The file of the secret that notifications bring as `Authorization: Bearer`; none: they bring a token of a client
+    /// that may speak for the source.
+    pub secret_file: Option<PathBuf>,
+    /// A digest of the secret, once the file has been read.
+    #[serde(skip)]
+    pub secret_digest: Option<String>,
+}
+
+/// What documents point at, and where it is fetched from where it is lacking.
+#[derive(Clone, PartialEq, Eq, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct References {
+    /// The name of the `[[server]]`.
+    pub server: String,
+    /// Resource types.
+    #[serde(default = "pointed_at")]
+    pub types: Vec<String>,
+}
+
+fn pointed_at() -> Vec<String> {
+    ["Patient", "Encounter", "Device", "Location"].map(str::to_owned).to_vec()
+}
+
+impl Notify {
+    /// Reads the secret; what is wrong with it.
+    pub(super) fn settle(&mut self, servers: &[Server], folder: &Path) -> Vec<String> {
+        let mut wrong = Vec::new();
+        if let Some(name) = &self.server
+            && !servers.iter().any(|server| server.name() == name)
+        {
+            wrong.push(format!("server: there is no [[server]] named \"{name}\""));
+        }
+        if let Some(file) = &self.secret_file {
+            let path = folder.join(file);
+            match std::fs::read_to_string(&path) {
+                Ok(text) if text.trim().len() >= SECRET => {
+                    self.secret_digest = Some(digest(text.trim().as_bytes()));
+                }
+                Ok(_) => wrong.push(format!("secret_file: expected {SECRET} characters at least")),
+                Err(error) => wrong.push(format!("secret_file: {}: {error}", path.display())),
+            }
+        }
+        wrong
+    }
+}
+
+/// The least length of a secret: it is in use for months.
+const SECRET: usize = 24;
+
+fn day() -> u32 {
+    86_400
+}
+
+fn look() -> u32 {
+    10
+}
+
 fn types() -> Vec<String> {
     TYPES.map(str::to_owned).to_vec()
 }
@@ -55,6 +151,40 @@ fn overlap() -> u32 {
 
 fn page() -> u32 {
     200
+}
+
+impl Bulk {
+    /// What is wrong with it.
+    pub(super) fn wrong(&self, servers: &[Server]) -> Vec<String> {
+        let mut wrong = Vec::new();
+        if !servers.iter().any(|server| server.name() == self.server) {
+            wrong.push(format!("server: there is no [[server]] named \"{}\"", self.server));
+        }
+        if self.every_seconds == 0 {
+            wrong.push("every_seconds: must be more than 0".to_owned());
+        }
+        if self.group.as_deref().is_some_and(|group| !fhir_models::primitive::is_id(group)) {
+            wrong.push("group: expected the id of a Group".to_owned());
+        }
+        if self.types.is_empty() {
+            wrong.push("types: name at least one, or leave it out".to_owned());
+        }
+        wrong
+    }
+}
+
+impl Folder {
+    /// What is wrong with it.
+    pub(super) fn wrong(&self) -> Vec<String> {
+        let mut wrong = Vec::new();
+        if self.every_seconds == 0 {
+            wrong.push("every_seconds: must be more than 0".to_owned());
+        }
+        if !self.path.is_dir() {
+            wrong.push(format!("path: there is no folder {}", self.path.display()));
+        }
+        wrong
+    }
 }
 
 impl Poll {

@@ -31,6 +31,8 @@ pub(super) struct Intake {
 pub(super) enum Told {
     /// A document as it is there.
     Document(Box<RawValue>),
+    /// What was to be a document and is no JSON.
+    Broken(Vec<u8>),
     /// A document that is gone.
     Deleted {
         kind: String,
@@ -190,6 +192,10 @@ impl Intake {
     /// and why it is refused.
     async fn entry<'t>(&self, told: &'t Told) -> Result<Result<Option<Entry<'t>>, (String, String)>, NotNow> {
         let (kind, id, body, meta) = match told {
+            Told::Broken(body) => {
+                let name = format!("digest/{:016x}", xxhash_rust::xxh3::xxh3_64(body));
+                return Ok(Err((name, "it is no JSON".to_owned())));
+            }
             Told::Document(body) => {
                 let Ok(head) = serde_json::from_str::<Head<'_>>(body.get()) else {
                     let why = "its type, id or meta cannot be read, or is written twice".to_owned();
@@ -205,7 +211,7 @@ impl Intake {
         let stored = self.store.document(&kind, &id).await?;
         let there = stored.as_ref().filter(|document| document.body.is_some());
         let at_us = match told {
-            Told::Document(_) => meta.at_us(),
+            Told::Document(_) | Told::Broken(_) => meta.at_us(),
             Told::Deleted { at_us, .. } => *at_us,
         };
         let same = match (body, there) {
@@ -276,12 +282,36 @@ impl Told {
         match self {
             Told::Document(body) => serde_json::from_str::<Head<'_>>(body.get()).ok()?.meta?.at_us(),
             Told::Deleted { at_us, .. } => *at_us,
+            Told::Broken(_) => None,
+        }
+    }
+
+    /// `Type/id`, if it says them.
+    pub(super) fn name(&self) -> Option<String> {
+        match self {
+            Told::Document(body) => {
+                let head = serde_json::from_str::<Head<'_>>(body.get()).ok()?;
+                Some(format!("{}/{}", head.resource_type, head.id?))
+            }
+            Told::Deleted { kind, id, .. } => Some(format!("{kind}/{id}")),
+            Told::Broken(_) => None,
+        }
+    }
+
+    /// Whether it is a document of this type.
+    pub(super) fn is_of(&self, kind: &str) -> bool {
+        match self {
+            Told::Document(body) => {
+                serde_json::from_str::<Head<'_>>(body.get()).is_ok_and(|head| head.resource_type == kind)
+            }
+            Told::Broken(_) | Told::Deleted { .. } => false,
         }
     }
 
     fn bytes(&self) -> usize {
         match self {
             Told::Document(body) => body.get().len(),
+            Told::Broken(body) => body.len(),
             Told::Deleted { .. } => 0,
         }
     }
@@ -308,6 +338,7 @@ impl<'a> Letters<'a> {
     fn keep(&mut self, name: String, why: String, told: &Told) {
         let body = match told {
             Told::Document(body) => Some(body.get().as_bytes().to_vec()),
+            Told::Broken(body) => Some(body.clone()),
             Told::Deleted { .. } => None,
         };
         tracing::warn!(source = self.source, name, why, "a document was refused, and is a dead letter");

@@ -14,3 +14,27 @@ pub(super) const OVERTAKEN: usize = 4;
 
 /// Pages of one type in one round: a server that points on and on is left after so many, and asked again in the next.
 pub(super) const PAGES: usize = 10_000;
+
+/// Bytes of a line of NDJSON: what a request may have.
+pub(super) const LINE: usize = 16 << 20;
+
+/// Bytes of a file that are read at a time.
+pub(super) const FILE_BUFFER: usize = 256 << 10;
+
+/// How often it is looked whether an export is there, in one round: with pauses of minutes, a day.
+pub(super) const EXPORT_LOOKS: u32 = 500;
+
+/// Documents that one notification may name without sending them: each is a request.
+pub(super) const FOCUS: usize = 1_000;
+
+/// Documents that are gone over for what they point at, at a time.
+pub(super) const SOUGHT: usize = 200;
+
+/// Names of documents that are remembered as being there, or not: some hundred bytes each.
+pub(super) const KNOWN: usize = 100_000;
+
+/// For how long what a server does not have is not asked for again, in microseconds: an hour.
+pub(super) const ABSENT_US: i64 = 3_600_000_000;
+
+/// How long is waited for further documents after one, in milliseconds, so that what comes together is gone over together.
+pub(super) const SEEK_MS: u64 = 100;

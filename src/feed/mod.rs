@@ -1,13 +1,23 @@
 //! What comes in by itself, and how far each source is known to have told everything.
 //!
 //! * [`Feeds`]: how each source is doing;
-//! * [`Poller`]: reads from a source by searching it; what it finds goes in through `intake`.
+//! * [`Reader`]: reads from a source by itself: searches it, has it exported, or watches a folder of files; what it finds
+//!   goes in through `intake`;
+//! * [`Notices`]: takes what a source tells by itself; [`Seeker`]: fetches what documents point at.
 
+mod bulk;
+mod folder;
 mod intake;
 mod limits;
+mod lines;
+mod needs;
+mod notices;
 mod poll;
+mod reader;
 
-pub use poll::Poller;
+pub use needs::Seeker;
+pub use notices::{NotTaken, Notices};
+pub use reader::{Reader, notices};
 
 use std::collections::BTreeMap;
 use std::sync::{Arc, PoisonError, RwLock};

@@ -235,6 +235,21 @@ impl Server {
         self.call(&request, url, Some(&token)).await
     }
 
+    /// As [`Server::open`], of a file: a redirection to another allowed address is followed once, without a token.
+    ///
+    /// # Errors
+    /// As [`Server::ask`].
+    pub async fn open_file(&self, request: Request, now_us: i64) -> Result<Response, Failure> {
+        let response = self.open(request.clone(), now_us).await?;
+        if !response.status().is_redirection() {
+            return Ok(response);
+        }
+        let to = response.headers().get(reqwest::header::LOCATION).and_then(|at| at.to_str().ok());
+        let Some(to) = to.and_then(|to| response.url().join(to).ok()) else { return Ok(response) };
+        let url = self.address(to.as_str())?;
+        self.call(&request, url, None).await
+    }
+
     /// The whole address of what is below the base or was given by the server.
     ///
     /// # Errors

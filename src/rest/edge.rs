@@ -19,7 +19,7 @@ use super::body::{Budget, Held, Takes};
 use super::refused::{Issue, Refused, outcome};
 use super::types::{self, KINDS, Kind};
 use super::{
-    Metrics, Outcome, Rest, access, bundle, capability, cds, history, letters, limits, openapi, operations,
+    Metrics, Outcome, Rest, access, bundle, capability, cds, history, letters, limits, notices, openapi, operations,
     patch, probes, read, search, token, write,
 };
 use crate::translate::audit::deed;
@@ -316,6 +316,14 @@ async fn beside(edge: &Edge, parts: &Parts, id: &HeaderValue, body: Body) -> Out
             _ => Err(Refused::Method("POST")),
         },
         ["cds-services", path @ ..] => cds::answer(edge, parts, &act(edge, parts, id), path, body).await,
+        ["feed", source, "notify", ..] => match parts.method {
+            Method::POST | Method::PUT => {
+                let act = act(edge, parts, id);
+                let answered = notices::take(edge, parts, &act, source, body).await;
+                edge.rest.record(&act, edge.rest.clock.now().micros(), answered).await
+            }
+            _ => Err(Refused::Method("POST, PUT")),
+        },
         ["feed", "letters", path @ ..] => {
             let act = act(edge, parts, id);
             let answered = letters::answer(edge, parts, id, &act, path).await;

@@ -27,6 +27,7 @@ mod json;
 mod letters;
 pub mod limits;
 mod metrics;
+mod notices;
 mod openapi;
 mod operations;
 pub mod parameters;
@@ -62,7 +63,7 @@ use tower_http::catch_panic::CatchPanicLayer;
 use crate::access::Door;
 use crate::clock::Clock;
 use crate::config::{Access, Config};
-use crate::feed::Feeds;
+use crate::feed::{Feeds, Notices};
 use crate::outward::Outward;
 use crate::stays::Stays;
 use crate::store::{Batch, Change, Committed, Derived, Followed, Store, StoreError};
@@ -88,6 +89,8 @@ pub struct Rest {
     deliveries: Arc<Deliveries>,
     /// Where subscribers may be called.
     subscribers: Arc<Outward>,
+    /// Where sources tell by themselves.
+    notices: Notices,
     /// Servers that are given what is said.
     places: Arc<[String]>,
     auditor: Auditor,
@@ -133,6 +136,7 @@ impl Rest {
             told: Arc::default(),
             deliveries: Arc::default(),
             subscribers: Arc::new(config.subscribers.clone()),
+            notices: Notices::default(),
             places: config.deliveries.iter().map(|d| d.server.clone()).collect(),
             auditor,
             metrics: Arc::default(),
@@ -144,6 +148,13 @@ impl Rest {
             in_flight_bytes: limits::IN_FLIGHT_BYTES,
             body_time: limits::BODY_TIME,
         }
+    }
+
+    /// With `notices` taken in.
+    #[must_use]
+    pub fn receiving(mut self, notices: Notices) -> Self {
+        self.notices = notices;
+        self
     }
 
     /// With `told` notified after each commit that subscribers may be told of, and what they have been told.
