@@ -1,6 +1,7 @@
 //! The configuration: a TOML file as written, and what it comes to. Nothing else reads configuration or the environment.
 
 mod access;
+mod checks;
 mod deliveries;
 mod reports;
 mod servers;
@@ -112,7 +113,7 @@ pub struct SiteUnit {
 }
 
 /// A source of charting that is watched.
-#[derive(Clone, PartialEq, Eq, Debug, Deserialize)]
+#[derive(Clone, PartialEq, Eq, Debug, Default, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Source {
     /// Its name in `POST /feed/{name}/heartbeat`.
@@ -293,16 +294,7 @@ impl Config {
         config.sources = file.source;
         config.servers = servers::read(file.server, folder, &mut errors);
         config.deliveries = file.deliver;
-        config.references = file.references;
-        for (index, source) in config.sources.iter_mut().enumerate() {
-            let wrong = source.notify.iter_mut().flat_map(|notify| notify.settle(&config.servers, folder));
-            errors.extend(wrong.map(|why| format!("source[{index}].notify.{why}")));
-        }
-        if let Some(References { server, .. }) = &config.references
-            && config.server(server).is_none()
-        {
-            errors.push(format!("references.server: there is no [[server]] named \"{server}\""));
-        }
+        config.settle_sources(file.references, folder, &mut errors);
         config.audit = audit(file.audit, matches!(config.access, Access::Registered(_)), &mut errors);
         match Outward::new(&file.subscriptions.allow, &file.subscriptions.inner) {
             Ok(subscribers) => config.subscribers = subscribers,
@@ -346,46 +338,6 @@ impl Config {
         config.check_names(&mut errors);
         errors.extend(config.exposed().err());
         if errors.is_empty() { Ok(config) } else { Err(errors) }
-    }
-
-    fn check_names(&self, errors: &mut Vec<String>) {
-        let locations = self.site.units.iter().map(|u| &u.location);
-        for (index, location) in locations.clone().enumerate() {
-            if !fhir_models::primitive::is_id(location) {
-                errors.push(format!("unit[{index}].location: \"{location}\" is not a FHIR id"));
-            }
-            if locations.clone().take(index).any(|l| l == location) {
-                errors.push(format!("unit[{index}].location: \"{location}\" is there already"));
-            }
-        }
-        for away in self.site.away.iter().filter(|a| !fhir_models::primitive::is_id(a)) {
-            errors.push(format!("site.away: \"{away}\" is not a FHIR id"));
-        }
-        for (index, delivery) in self.deliveries.iter().enumerate() {
-            let before = self.deliveries.get(..index).unwrap_or_default();
-            let wrong = delivery.wrong(&self.servers, before);
-            errors.extend(wrong.iter().map(|why| format!("deliver[{index}].{why}")));
-        }
-        for (index, source) in self.sources.iter().enumerate() {
-            if source.heartbeat_seconds == 0 {
-                errors.push(format!("source[{index}].heartbeat_seconds: must be more than 0"));
-            }
-            let wrong = source.poll.iter().flat_map(|poll| poll.wrong(&self.servers));
-            errors.extend(wrong.map(|why| format!("source[{index}].poll.{why}")));
-            let wrong = source.bulk.iter().flat_map(|bulk| bulk.wrong(&self.servers));
-            errors.extend(wrong.map(|why| format!("source[{index}].bulk.{why}")));
-            let wrong = source.folder.iter().flat_map(Folder::wrong);
-            errors.extend(wrong.map(|why| format!("source[{index}].folder.{why}")));
-            if source.name == "letters" {
-                errors.push(format!("source[{index}].name: /feed/letters is where dead letters are"));
-            }
-            if !fhir_models::primitive::is_id(&source.name) {
-                errors.push(format!(
-                    "source[{index}].name: \"{}\" may hold letters, digits, - and . only",
-                    source.name
-                ));
-            }
-        }
     }
 
     /// Refuses to be reached by everybody on the network when nobody is asked who they are, or where what proves it

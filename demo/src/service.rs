@@ -40,7 +40,8 @@ impl Service {
         config.site.units = UNITS.iter().map(unit).collect();
         config.site.away = AWAY.iter().map(|(location, _)| (*location).to_owned()).collect();
         // the feed gives a sign of life each second minute
-        config.sources = vec![Source { name: SOURCE.to_owned(), heartbeat_seconds: 120, poll: None }];
+        config.sources =
+            vec![Source { name: SOURCE.to_owned(), heartbeat_seconds: 120, ..Source::default() }];
         let running = terce::serve(config, clock.clone()).await.context("the service did not start")?;
         Ok(Service { running, clock })
     }

@@ -102,7 +102,11 @@ impl Export {
         }
         if !manifest.error.is_empty() {
             let files = manifest.error.len();
-            tracing::warn!(source = parts.source, files, "an export tells of what the server could not export");
+            tracing::warn!(
+                source = parts.source,
+                files,
+                "an export tells of what the server could not export"
+            );
         }
         if at_us.is_some() {
             parts.mark(since_mark, manifest.transaction_time.clone()).await?;

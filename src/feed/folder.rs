@@ -37,10 +37,12 @@ impl Folder {
     pub(super) async fn round(&mut self, parts: &Parts, began: Instant) -> Result<usize, Trouble> {
         let folder = self.settings.path.clone();
         let listed = tokio::task::spawn_blocking(move || list(&folder)).await;
-        let told = |error: &dyn std::fmt::Display| Trouble::new(format!("the folder cannot be read: {error}"));
+        let told =
+            |error: &dyn std::fmt::Display| Trouble::new(format!("the folder cannot be read: {error}"));
         let listed = listed.map_err(|e| told(&e))?.map_err(|e| told(&e))?;
         let still = |path: &PathBuf, length: &u64| self.seen.get(path) == Some(length);
-        let (ready, growing): (Vec<_>, Vec<_>) = listed.iter().partition(|(path, length)| still(path, length));
+        let (ready, growing): (Vec<_>, Vec<_>) =
+            listed.iter().partition(|(path, length)| still(path, length));
         let mut taken = 0;
         for (path, _) in &ready {
             taken += self.file(parts, path).await?;
@@ -58,7 +60,8 @@ impl Folder {
         let name = path.file_name().and_then(|n| n.to_str()).unwrap_or_default().to_owned();
         let mark = format!("folder.{}", parts.source);
         let place = parts.store.mark(&mark).await?.unwrap_or_default();
-        let from = place.split_once('\t').filter(|(file, _)| *file == name).and_then(|(_, line)| line.parse().ok());
+        let from =
+            place.split_once('\t').filter(|(file, _)| *file == name).and_then(|(_, line)| line.parse().ok());
         let skip: u64 = from.unwrap_or(0);
         let told = |error: &dyn std::fmt::Display| Trouble::new(format!("{name}: {error}"));
         let (sender, mut some) = mpsc::channel::<Some>(2);
@@ -83,7 +86,13 @@ impl Folder {
         });
         moved.await.map_err(|e| told(&e))?.map_err(|e| told(&e))?;
         parts.mark(mark, String::new()).await?;
-        tracing::info!(source = parts.source, file = name, lines = number, taken = lines.taken, "a file was read");
+        tracing::info!(
+            source = parts.source,
+            file = name,
+            lines = number,
+            taken = lines.taken,
+            "a file was read"
+        );
         Ok(lines.taken)
     }
 }

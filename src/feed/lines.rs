@@ -30,7 +30,8 @@ impl<'i> Lines<'i> {
         if line.is_empty() {
             return Ok(false);
         }
-        let read = std::str::from_utf8(line).ok().and_then(|text| RawValue::from_string(text.to_owned()).ok());
+        let read =
+            std::str::from_utf8(line).ok().and_then(|text| RawValue::from_string(text.to_owned()).ok());
         let told = match read {
             Some(document) => Told::Document(document),
             None => Told::Broken(line.to_vec()),

@@ -73,7 +73,12 @@ impl Seeker {
                 }
                 Err(Trouble { why, pause_us }) => {
                     tries = tries.saturating_add(1);
-                    tracing::warn!(server = self.server.name(), tries, why, "what is lacking could not be fetched");
+                    tracing::warn!(
+                        server = self.server.name(),
+                        tries,
+                        why,
+                        "what is lacking could not be fetched"
+                    );
                     Some(pause_us.unwrap_or_else(|| jitter_us(tries)))
                 }
             };
@@ -92,7 +97,8 @@ impl Seeker {
     async fn round(&mut self) -> Result<(), Trouble> {
         for kind in LOOKED_AT {
             let mark = format!("needs.{}.{kind}", self.server.name());
-            let mut after = self.store.mark(&mark).await?.and_then(|text| text.parse::<i64>().ok()).or(Some(0));
+            let mut after =
+                self.store.mark(&mark).await?.and_then(|text| text.parse::<i64>().ok()).or(Some(0));
             loop {
                 let (order, limit) = (Order::OldestFirst, limits::SOUGHT);
                 let query = Query { kind: kind.into(), after, order, limit, ..Query::default() };

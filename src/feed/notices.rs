@@ -118,9 +118,10 @@ impl Notices {
             return Ok(0);
         }
         let text = std::str::from_utf8(body).map_err(|_| NotTaken::Wrong("expected UTF-8"))?;
-        let raw = RawValue::from_string(text.trim().to_owned()).map_err(|_| NotTaken::Wrong("expected JSON"))?;
-        let read: Body =
-            serde_json::from_str(raw.get()).map_err(|_| NotTaken::Wrong("expected a resource in FHIR's JSON"))?;
+        let raw =
+            RawValue::from_string(text.trim().to_owned()).map_err(|_| NotTaken::Wrong("expected JSON"))?;
+        let read: Body = serde_json::from_str(raw.get())
+            .map_err(|_| NotTaken::Wrong("expected a resource in FHIR's JSON"))?;
         let status = read.entry.first().and_then(|entry| entry.resource.as_ref()).and_then(|r| status(r));
         match status {
             Some(status) if read.resource_type == "Bundle" => place.notified(status, read.entry).await,
@@ -168,7 +169,8 @@ impl Place {
                 continue;
             }
             let server = self.server.as_ref();
-            let server = server.ok_or(NotTaken::Wrong("it only names documents, and there is no server to ask"))?;
+            let server =
+                server.ok_or(NotTaken::Wrong("it only names documents, and there is no server to ask"))?;
             let fetched = fetch(server, &kind, &id, clock.now().micros()).await;
             told.extend(fetched.map_err(|trouble| NotTaken::Later(trouble.why))?);
         }
@@ -199,13 +201,19 @@ impl Place {
 }
 
 /// Fetches a document; as deleted if it is gone.
-pub(super) async fn fetch(server: &Server, kind: &str, id: &str, now_us: i64) -> Result<Option<Told>, Trouble> {
+pub(super) async fn fetch(
+    server: &Server,
+    kind: &str,
+    id: &str,
+    now_us: i64,
+) -> Result<Option<Told>, Trouble> {
     let answer = server.ask(Request::get(format!("{kind}/{id}")), now_us).await?;
     match answer.status.as_u16() {
         200 => {
             let text = String::from_utf8(answer.body).unwrap_or_default();
             let raw = RawValue::from_string(text.trim().to_owned());
-            let told = raw.map(Told::Document).map_err(|_| Trouble::new("a document is answered as no JSON"))?;
+            let told =
+                raw.map(Told::Document).map_err(|_| Trouble::new("a document is answered as no JSON"))?;
             if told.name().as_deref() != Some(&format!("{kind}/{id}")) {
                 return Err(Trouble::new("another document was answered than was asked for"));
             }
@@ -241,7 +249,9 @@ fn reference(of: &Value) -> Option<String> {
 
 fn of_parameters(parameters: &[Value]) -> Status {
     let mut status = Status::default();
-    let name = |of: &Value| of.get("name").and_then(Value::as_str).unwrap_or_default().replace('-', "").to_lowercase();
+    let name = |of: &Value| {
+        of.get("name").and_then(Value::as_str).unwrap_or_default().replace('-', "").to_lowercase()
+    };
     for parameter in parameters {
         match name(parameter).as_str() {
             "type" => status.kind = value(parameter).and_then(Value::as_str).unwrap_or_default().to_owned(),

@@ -48,7 +48,8 @@ impl Search {
     }
 
     async fn of_kind(&self, parts: &Parts, kind: &str) -> Result<usize, Trouble> {
-        let place = parts.store.mark(&Self::place(parts, kind)).await?.and_then(|text| text.parse::<i64>().ok());
+        let place =
+            parts.store.mark(&Self::place(parts, kind)).await?.and_then(|text| text.parse::<i64>().ok());
         let overlap_us = i64::from(self.poll.overlap_seconds) * 1_000_000;
         let first = self.poll.since.as_deref().and_then(fhir_models::primitive::Point::read);
         let first_us = first.and_then(|point| point.instant_us());

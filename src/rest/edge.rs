@@ -19,8 +19,8 @@ use super::body::{Budget, Held, Takes};
 use super::refused::{Issue, Refused, outcome};
 use super::types::{self, KINDS, Kind};
 use super::{
-    Metrics, Outcome, Rest, access, bundle, capability, cds, history, letters, limits, notices, openapi, operations,
-    patch, probes, read, search, token, write,
+    Metrics, Outcome, Rest, access, bundle, capability, cds, history, letters, limits, notices, openapi,
+    operations, patch, probes, read, search, token, write,
 };
 use crate::translate::audit::deed;
 

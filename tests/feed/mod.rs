@@ -2,7 +2,10 @@
 //! server should answer.
 
 mod answers;
+mod exports;
+mod files;
 mod letters;
+mod notices;
 
 use reqwest::Method;
 use serde_json::{Value, json};

@@ -93,7 +93,8 @@ impl Service {
         config.public_base = Some("http://ward.example/fhir".to_owned());
         config.own_bases = vec!["http://ward.example/fhir".to_owned()];
         config.subscribers = Outward::new(&["https://hooks.example/".to_owned()], &[]).unwrap();
-        config.sources = vec![Source { name: "charting".to_owned(), heartbeat_seconds: 60, poll: None }];
+        config.sources =
+            vec![Source { name: "charting".to_owned(), heartbeat_seconds: 60, ..Source::default() }];
         Self::of(store, config, change).await
     }
 
