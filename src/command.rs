@@ -1,6 +1,8 @@
 //! What `terce` does on the command line.
 
 mod audit;
+mod check;
+mod dry_run;
 mod replay;
 
 use std::io::Write;
@@ -11,10 +13,9 @@ use std::sync::Arc;
 use anyhow::{Context, bail};
 use clap::{Args, Parser, Subcommand};
 
-use crate::access::registry::{Issuer, KeysFrom};
 use crate::care::explain::{Explained, explain};
 use crate::clock::Clock;
-use crate::config::{Access, Auditing, Config};
+use crate::config::{Access, Config};
 use crate::feed::Feeds;
 use crate::reconcile::Reconciler;
 use crate::stays::Stays;
@@ -38,8 +39,8 @@ fn long_version() -> String {
 enum Act {
     /// Run the service.
     Serve(Common),
-    /// Check the configuration and print what it comes to.
-    Check(Common),
+    /// Check the configuration and print what it comes to; with `--against`, also what would become of a record.
+    Check(check::Arguments),
     /// Explain each item of a stay: the span, the arithmetic of the deadline, and the source documents.
     Explain(Explain),
     /// Compute everything that is derived from documents anew and report the differences. Stop the service first.
@@ -97,7 +98,8 @@ pub fn run(command: Command) -> ExitCode {
         Act::Replay(arguments) => return replay::run(arguments),
         Act::Merge(arguments) => return replay::merge(arguments),
         Act::Compare(arguments) => return replay::compare(arguments),
-        Act::Serve(common) | Act::Check(common) | Act::Rebuild(common) => common,
+        Act::Serve(common) | Act::Rebuild(common) => common,
+        Act::Check(asked) => &asked.common,
         Act::Explain(explain) => &explain.common,
         Act::Audit(asked) => &asked.common,
     };
@@ -121,7 +123,7 @@ pub fn run(command: Command) -> ExitCode {
     runtime.block_on(async {
         let done = match &command.act {
             Act::Serve(_) => serve(config).await,
-            Act::Check(_) => check(config).await,
+            Act::Check(asked) => check::run(config, asked).await,
             Act::Rebuild(_) => rebuild(config).await,
             Act::Explain(asked) => explain_stay(config, asked).await,
             Act::Audit(asked) => return audit::run(&config, asked).await,
@@ -195,115 +197,6 @@ async fn open(config: Config) -> anyhow::Result<(Store, Stays, Feeds)> {
     let feeds = Feeds::default();
     let stays = Stays::open(store.clone(), Arc::new(config), feeds.clone()).await?;
     Ok((store, stays, feeds))
-}
-
-async fn check(config: Config) -> anyhow::Result<()> {
-    let (store, stays) = if config.database().exists() {
-        let (store, stays, _) = open(config.clone()).await?;
-        (store, stays)
-    } else {
-        let store = Store::open_sqlite(None).await?;
-        (store.clone(), Stays::open(store, Arc::new(config.clone()), Feeds::default()).await?)
-    };
-    let site = stays.site();
-    let mut lines = vec![
-        format!("listen      {}", config.listen),
-        format!("public base {}", config.public_base.as_deref().unwrap_or("as the client calls it")),
-        format!("database    {}", config.database().display()),
-        format!("zone        {}", site.rules.zone),
-        format!("allowance   {} to chart after a deadline before a miss is announced", site.rules.allowance),
-    ];
-    lines.extend(access_lines(&config));
-    lines.push(format!("audit       {}", recorded(&config)));
-    for unit in &config.site.units {
-        let protocol = unit.protocol.as_deref().unwrap_or(&config.site.protocol);
-        let owner = unit.owner.as_deref().unwrap_or("nobody");
-        lines.push(format!("unit        {}: protocol {protocol}, Tasks owned by {owner}", unit.location));
-    }
-    for source in &config.sources {
-        lines.push(format!(
-            "source      {}: a heartbeat at least every {} s",
-            source.name, source.heartbeat_seconds
-        ));
-    }
-    lines.extend(report_lines(&config));
-    for protocol in &site.rules.protocols {
-        lines.push(format!("protocol    {} {}: {}", protocol.name, protocol.version, protocol.title));
-        lines.extend(
-            protocol.requirements.iter().map(|r| format!("            {}", crate::care::explain::asks(r))),
-        );
-    }
-    say(&lines.join("\n"), false);
-    let refused: Vec<String> =
-        site.refused.iter().map(|(d, r)| format!("{d}: {}: {}", r.path, r.why)).collect();
-    store.close().await?;
-    if refused.is_empty() { Ok(()) } else { bail!("cannot be honoured:\n{}", refused.join("\n")) }
-}
-
-/// Which reports are made by themselves, and what reports hide, for people.
-fn report_lines(config: &Config) -> Vec<String> {
-    let steps: Vec<&str> = config.reports.schedule.iter().map(|step| step.code()).collect();
-    let made = match &steps[..] {
-        [] => "none is made by itself".to_owned(),
-        steps => format!("of each {} that is over: {}", steps.join(", "), config.reports.measures.join(", ")),
-    };
-    let hidden = match config.reports.suppress_below {
-        0 | 1 => "every count is shown".to_owned(),
-        below => format!("counts from 1 to {} are hidden", below - 1),
-    };
-    vec![format!("reports     {made}; {hidden}")]
-}
-
-/// What is recorded of who did what, for people.
-fn recorded(config: &Config) -> String {
-    let Auditing { reads, strict, keep_days } = config.audit;
-    let reads = match (reads, strict) {
-        (true, true) => "writes and reads; on a full disk reads are refused",
-        (true, false) => "writes and reads; on a full disk reads are answered and counted",
-        (false, _) => "writes only",
-    };
-    let kept = keep_days.map_or("for ever".to_owned(), |days| format!("for {days} days"));
-    format!("of {reads}; kept {kept}")
-}
-
-/// Who may do what, for people.
-fn access_lines(config: &Config) -> Vec<String> {
-    let tls = match &config.tls {
-        Some(tls) if tls.mutual => "by TLS, with a certificate of each client",
-        Some(_) => "by TLS",
-        None if config.tls_elsewhere => "in the clear, behind a gateway that ends TLS",
-        None => "in the clear",
-    };
-    let mut lines =
-        vec![format!("connections {tls}"), format!("metrics     {}, for whoever reaches it", config.admin())];
-    let Access::Registered(registry) = &config.access else {
-        lines.push("access      open: whoever reaches it may do everything".to_owned());
-        return lines;
-    };
-    let keys = |keys: &KeysFrom| match keys {
-        KeysFrom::Held(keys) => format!("keys of a file ({})", keys.count()),
-        KeysFrom::At(address) => format!("keys from {address}"),
-    };
-    let beats = |sources: &[String]| match sources {
-        [] => String::new(),
-        some => format!("; heartbeats of {}", some.join(", ")),
-    };
-    if !registry.clients.is_empty() {
-        lines.push(format!("access      tokens from {}", registry.token_address));
-    }
-    for client in &registry.clients {
-        let bound = if client.certificate.is_some() { "; with its certificate only" } else { "" };
-        let (keys, beats) = (keys(&client.keys), beats(&client.sources));
-        lines.push(format!("client      {}: {}; {keys}{beats}{bound}", client.id, client.scopes));
-    }
-    for issuer in &registry.issuers {
-        let (keys, beats) = (keys(&issuer.keys), beats(&issuer.sources));
-        let Issuer { issuer: name, audience, scopes, longest_s, algorithms, .. } = issuer;
-        lines.push(format!(
-            "issuer      {name}: tokens for {audience} of at most {longest_s} s, {algorithms:?}; at most {scopes}; {keys}{beats}"
-        ));
-    }
-    lines
 }
 
 async fn explain_stay(config: Config, asked: &Explain) -> anyhow::Result<()> {

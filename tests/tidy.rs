@@ -36,7 +36,10 @@ const MAY_USE: &[(&str, &[&str])] = &[
             "outward",
         ],
     ),
-    ("deliver", &["care", "translate", "store", "deliver", "clock", "telemetry", "outward"]),
+    (
+        "deliver",
+        &["access", "care", "translate", "store", "deliver", "config", "clock", "telemetry", "outward"],
+    ),
     ("outward", &["outward"]),
     ("config", &["access", "care", "translate", "config", "outward"]),
     (

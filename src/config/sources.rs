@@ -188,6 +188,19 @@ impl Folder {
 }
 
 impl Poll {
+    /// Of a server, with what holds where nothing is said.
+    pub fn of(server: &str) -> Self {
+        Poll {
+            server: server.to_owned(),
+            types: types(),
+            every_seconds: every(),
+            overlap_seconds: overlap(),
+            page: page(),
+            since: None,
+            deletions: false,
+        }
+    }
+
     /// What is wrong with it.
     pub(super) fn wrong(&self, servers: &[Server]) -> Vec<String> {
         let mut wrong = Vec::new();

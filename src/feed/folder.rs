@@ -10,6 +10,7 @@ use std::io::{self, BufRead, BufReader, Read};
 use std::path::{Path, PathBuf};
 
 use tokio::sync::mpsc;
+use tokio::task::JoinHandle;
 
 use super::limits;
 use super::lines::Lines;
@@ -26,7 +27,7 @@ pub(super) struct Folder {
 }
 
 /// Some lines of a file.
-type Some = io::Result<Vec<Vec<u8>>>;
+pub(super) type Some = io::Result<Vec<Vec<u8>>>;
 
 impl Folder {
     pub(super) fn new(settings: Settings) -> Self {
@@ -64,9 +65,7 @@ impl Folder {
             place.split_once('\t').filter(|(file, _)| *file == name).and_then(|(_, line)| line.parse().ok());
         let skip: u64 = from.unwrap_or(0);
         let told = |error: &dyn std::fmt::Display| Trouble::new(format!("{name}: {error}"));
-        let (sender, mut some) = mpsc::channel::<Some>(2);
-        let from = path.to_owned();
-        let reading = tokio::task::spawn_blocking(move || read(&from, &sender));
+        let (reading, mut some) = reading(path);
         let mut lines = Lines::new(&parts.intake, &parts.source);
         let mut number = 0_u64;
         while let Some(block) = some.recv().await {
@@ -97,8 +96,15 @@ impl Folder {
     }
 }
 
+/// Reads the lines of a file beside; they come in pieces.
+pub(super) fn reading(path: &Path) -> (JoinHandle<()>, mpsc::Receiver<Some>) {
+    let (sender, some) = mpsc::channel::<Some>(2);
+    let from = path.to_owned();
+    (tokio::task::spawn_blocking(move || read(&from, &sender)), some)
+}
+
 /// The files of NDJSON in a folder with their lengths, in the order of their names.
-fn list(folder: &Path) -> io::Result<Vec<(PathBuf, u64)>> {
+pub(super) fn list(folder: &Path) -> io::Result<Vec<(PathBuf, u64)>> {
     let mut found = Vec::new();
     for entry in std::fs::read_dir(folder)? {
         let entry = entry?;

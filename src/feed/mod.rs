@@ -3,6 +3,7 @@
 //! * [`Feeds`]: how each source is doing;
 //! * [`Reader`]: reads from a source by itself: searches it, has it exported, or watches a folder of files; what it finds
 //!   goes in through `intake`;
+//! * [`Trial`]: reads a record once, to see what would become of it;
 //! * [`Notices`]: takes what a source tells by itself; [`Seeker`]: fetches what documents point at.
 
 mod bulk;
@@ -14,10 +15,12 @@ mod needs;
 mod notices;
 mod poll;
 mod reader;
+mod trial;
 
 pub use needs::Seeker;
 pub use notices::{NotTaken, Notices};
 pub use reader::{Reader, notices};
+pub use trial::Trial;
 
 use std::collections::BTreeMap;
 use std::sync::{Arc, PoisonError, RwLock};

@@ -33,8 +33,8 @@ pub(super) struct Parts {
     pub(super) intake: Intake,
     pub(super) store: Store,
     pub(super) clock: Clock,
-    feeds: Feeds,
-    wake: Arc<Notify>,
+    pub(super) feeds: Feeds,
+    pub(super) wake: Arc<Notify>,
 }
 
 #[derive(Debug)]

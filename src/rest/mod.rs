@@ -52,6 +52,7 @@ pub use audit::{Auditor, record_page};
 pub use metrics::Metrics;
 pub use operations::{explanation_json, explanation_text};
 pub use server::{Listening, Times, serve, serve_within};
+pub use types::types_fed;
 
 use std::sync::Arc;
 use std::time::Duration;

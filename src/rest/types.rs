@@ -164,6 +164,11 @@ pub fn kind(name: &str) -> Option<&'static Kind> {
     KINDS.iter().find(|k| k.name == name)
 }
 
+/// The types that clients write.
+pub fn types_fed() -> impl Iterator<Item = &'static str> {
+    KINDS.iter().filter(|kind| kind.fed()).map(|kind| kind.name)
+}
+
 const fn fed(name: &'static str, effect: Effect, parameters: &'static [Param]) -> Kind {
     Kind { name, origin: Origin::Feed, effect, parameters, operations: &[Operation::Validate] }
 }

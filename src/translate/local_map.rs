@@ -1,5 +1,7 @@
 //! The site's own map of codes, edited code by code: what people chose on a page becomes a ConceptMap.
 
+use std::collections::BTreeMap;
+
 use serde_json::{Map, Value as Json, json};
 
 use super::BASE;
@@ -99,6 +101,28 @@ fn forget(map: &mut Map<String, Json>, system: &str, code: &str) {
 
 fn list<'a>(of: &'a Json, member: &str) -> &'a [Json] {
     of.get(member).and_then(Json::as_array).map_or(&[], Vec::as_slice)
+}
+
+/// A map of codes (system, code, display, comment) whose meaning is still to be given: each is said to mean nothing.
+pub fn skeleton(rows: impl Iterator<Item = (String, String, Option<String>, String)>) -> Json {
+    let mut groups: BTreeMap<String, Vec<Json>> = BTreeMap::new();
+    for (system, code, display, comment) in rows {
+        let mut element =
+            json!({ "code": code, "target": [{ "equivalence": "unmatched", "comment": comment }] });
+        if let (Some(display), Some(element)) = (display.filter(|d| !d.is_empty()), element.as_object_mut()) {
+            element.insert("display".to_owned(), display.into());
+        }
+        groups.entry(system).or_default().push(element);
+    }
+    let group = groups.into_iter().map(|(system, element)| {
+        json!({ "source": system, "target": format!("{BASE}/CodeSystem/activity"), "element": element })
+    });
+    let group: Vec<Json> = group.collect();
+    let mut map = opened(None).unwrap_or_default();
+    if !group.is_empty() {
+        map.insert("group".to_owned(), group.into());
+    }
+    Json::Object(map)
 }
 
 #[cfg(test)]

@@ -17,11 +17,14 @@ use tokio::net::TcpListener;
 
 use super::{care, ids, memory, noon, polled};
 
+/// Status, headers and body.
+type Given = (u16, Vec<(&'static str, String)>, String);
+
 /// A server that exports; how its paths answer can be changed.
 #[derive(Clone)]
 struct Exporter {
     base: String,
-    answers: Arc<Mutex<BTreeMap<String, (u16, Vec<(&'static str, String)>, String)>>>,
+    answers: Arc<Mutex<BTreeMap<String, Given>>>,
     asked: Arc<Mutex<Vec<String>>>,
 }
 
