@@ -2,10 +2,12 @@
 //! server should answer.
 
 mod answers;
+mod dry_run;
 mod exports;
 mod files;
 mod letters;
 mod notices;
+mod outage;
 
 use reqwest::Method;
 use serde_json::{Value, json};

@@ -1,0 +1,117 @@
+//! A source is away for eight hours while care goes on: nothing false is said meanwhile, and nothing true is left out
+//! afterwards.
+
+use reqwest::Method;
+use serde_json::{Value, json};
+use terce::Running;
+use terce::care::time::{Instant, Length};
+use terce::clock::Clock;
+use terce::config::Config;
+use terce::store::{Query, Store};
+
+use super::{memory, noon, polled, record, send};
+
+const STAYS: usize = 500;
+const AIRWAY: &str = "https://terce.example/fhir/CodeSystem/airway";
+const ACTIVITY: &str = "https://terce.example/fhir/CodeSystem/activity";
+
+fn after_noon(minutes: i64) -> Instant {
+    noon() + Length::minutes(minutes)
+}
+
+/// Writes documents to the record, many at a time.
+async fn write(to: &Running, documents: &[Value]) {
+    for some in documents.chunks(400) {
+        let entry = |document: &Value| {
+            let url = format!(
+                "{}/{}",
+                document["resourceType"].as_str().unwrap(),
+                document["id"].as_str().unwrap()
+            );
+            json!({"resource": document, "request": {"method": "PUT", "url": url}})
+        };
+        let entry: Vec<Value> = some.iter().map(entry).collect();
+        let bundle = json!({"resourceType": "Bundle", "type": "batch", "entry": entry});
+        assert_eq!(send(to, Method::POST, "", &bundle).await, 200);
+    }
+}
+
+fn stay(n: usize) -> Vec<Value> {
+    let (subject, encounter) =
+        (json!({"reference": format!("Patient/p{n}")}), json!({"reference": format!("Encounter/e{n}")}));
+    vec![
+        json!({"resourceType": "Patient", "id": format!("p{n}")}),
+        json!({"resourceType": "Encounter", "id": format!("e{n}"), "status": "in-progress", "subject": subject,
+            "class": {"system": "http://terminology.hl7.org/CodeSystem/v3-ActCode", "code": "IMP"},
+            "period": {"start": "2026-03-01T06:00:00Z"}, "location": [{"location": {"reference": "Location/north"}}]}),
+        json!({"resourceType": "Procedure", "id": format!("v{n}"), "status": "in-progress", "subject": subject,
+            "encounter": encounter, "performedPeriod": {"start": "2026-03-01T11:50:00Z"},
+            "code": {"coding": [{"system": AIRWAY, "code": "invasive-ventilation"}]}}),
+    ]
+}
+
+fn cleaned(n: usize, at: Instant) -> Value {
+    json!({"resourceType": "Procedure", "id": format!("c{n}-{}", at.micros() / 60_000_000), "status": "completed",
+        "subject": {"reference": format!("Patient/p{n}")}, "encounter": {"reference": format!("Encounter/e{n}")},
+        "performedDateTime": at.to_string(),
+        "code": {"coding": [{"system": ACTIVITY, "code": "oral-cleansing"}]}})
+}
+
+/// The DetectedIssues of missed cleaning, and those of a silent feed.
+async fn issues(of: &Running) -> (usize, usize) {
+    let query = Query { kind: "DetectedIssue".into(), limit: 10_000, ..Query::default() };
+    let found = of.store.search(query).await.unwrap().documents;
+    let silent = found.iter().filter(|row| row.document.patient.is_none()).count();
+    let clean = found.iter().filter(|row| {
+        let body = String::from_utf8_lossy(row.document.body.as_deref().unwrap_or_default());
+        row.document.patient.is_some() && body.contains("|clean\"")
+    });
+    (clean.count(), silent)
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn eight_hours_without_a_source_make_no_false_alarm_and_hide_no_true_one() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("record.db");
+    let first = record(Store::open_sqlite(Some(&path)).await.unwrap(), noon()).await;
+    let all: Vec<Value> = (0..STAYS).flat_map(stay).collect();
+    write(&first, &all).await;
+    let base = first.base();
+    let text = format!(
+        "listen = \"127.0.0.1:0\"\n[site]\nprotocol = \"minimal\"\n[[unit]]\nlocation = \"north\"\n[[server]]\n\
+         name = \"record\"\nbase = \"{base}\"\n[[source]]\nname = \"charting\"\nheartbeat_seconds = 60\n[source.poll]\n\
+         server = \"record\"\nevery_seconds = 30\npage = 1000\n"
+    );
+    let clock = Clock::settable(noon());
+    let service =
+        terce::service::serve_on(memory().await, Config::parse(&text).unwrap(), clock.clone()).await.unwrap();
+    polled(&service, |p| p.rounds == 1).await;
+    service.settle().await.unwrap();
+    // it falls silent; hours pass, in which every deadline passes twice
+    let address = first.address;
+    first.shutdown().await.unwrap();
+    for minutes in (10..=480).step_by(10) {
+        let tries = service.feeds.polls().borrow()["charting"].tries;
+        clock.set(after_noon(minutes));
+        polled(&service, |p| p.tries > tries).await;
+        service.settle().await.unwrap();
+    }
+    assert_eq!(
+        issues(&service).await,
+        (0, 1),
+        "one issue of the feed, and none of care that nobody can know of"
+    );
+    // meanwhile nine of ten were cleaned every three hours, and one of ten was not
+    let config = Config::parse(&format!("listen = \"{address}\"")).unwrap();
+    let open = Store::open_sqlite(Some(&path)).await.unwrap();
+    let again = terce::service::serve_on(open, config, Clock::settable(after_noon(480))).await.unwrap();
+    let care = (0..STAYS).filter(|n| n % 10 != 0);
+    let care: Vec<Value> =
+        care.flat_map(|n| [120, 300, 470].map(|minutes| cleaned(n, after_noon(minutes)))).collect();
+    write(&again, &care).await;
+    clock.set(after_noon(490));
+    polled(&service, |p| p.rounds == 2).await;
+    service.settle().await.unwrap();
+    let (missed, silent) = issues(&service).await;
+    assert_eq!((missed, silent), (STAYS / 10, 1), "those who were not cleaned, and no others");
+}
