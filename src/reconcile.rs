@@ -8,6 +8,8 @@
 //!   refused if a document of others that it rests on has been written since the pass began.
 //! - A patient that cannot be reconciled is left alone for a while and does not hold up the others.
 
+mod breaker;
+
 use std::collections::BTreeMap;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::atomic::Ordering;
@@ -18,6 +20,7 @@ use tokio::sync::{Notify, watch};
 use tokio::task::JoinSet;
 use tracing::{error, info, warn};
 
+use self::breaker::Breaker;
 use crate::care::ledger::{Feed, Ledger, State};
 use crate::care::plan::plan;
 use crate::care::reconcile::reconcile_ahead;
@@ -71,6 +74,7 @@ pub struct Reconciler {
     held: Held,
     /// Whether the feed was silent when that was last acted on; none before the first time.
     silent: Arc<Mutex<Option<bool>>>,
+    breaker: Arc<Mutex<Breaker>>,
 }
 
 /// Patients with a lapse that is announced as soon as the feed has told everything up to an instant.
@@ -113,6 +117,7 @@ impl Reconciler {
             told: Arc::default(),
             held: Held::default(),
             silent: Arc::default(),
+            breaker: Arc::default(),
         }
     }
 
@@ -181,6 +186,7 @@ impl Reconciler {
             self.tell_silences(now).await?;
             *self.silent.lock().unwrap_or_else(PoisonError::into_inner) = Some(is_silent);
         }
+        self.tell_held(is_silent, now).await?;
         let mut due = self.store.due(now.micros(), PASS).await?;
         for patient in self.held.ready(self.feeds.at(now).watermark(), PASS) {
             if due.iter().all(|s| s.patient != patient) {
@@ -214,7 +220,8 @@ impl Reconciler {
                 Ok((reading, charting)) => {
                     let decide = || decide(&subject.patient, &reading, &charting, feed, now);
                     match catch_unwind(AssertUnwindSafe(decide)) {
-                        Ok(decided) => {
+                        Ok(mut decided) => {
+                            self.hold_back(&mut decided, now).await?;
                             held_until = decided.held_until;
                             batch(decided, now)
                         }

@@ -25,6 +25,8 @@ pub struct Counters {
     pub stale: AtomicU64,
     /// Patients that could not be reconciled.
     pub failed: AtomicU64,
+    /// Patients with an announcement that is held back now.
+    pub held: AtomicU64,
 }
 
 /// What subscribers have been told since the start, and what waits for them.

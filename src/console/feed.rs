@@ -184,6 +184,10 @@ fn numbers(counts: &Counts, console: &Console) -> Markup {
             p {
                 "Since this service started " (since(&done.ingested)) " documents have come in; patients were reconciled "
                 (since(&done.patients)) " times, which wrote " (since(&done.written)) " Tasks and DetectedIssues."
+                @if since(&done.held) > 0 {
+                    " " strong { (since(&done.held)) " announcements are held back" } ": more lapses at once than are announced "
+                    "unseen. " a href="/fhir/DetectedIssue?code=held-back" { "Where, and since when" } "."
+                }
             }
             dl.numbers {
                 @for (name, number) in rows(counts) { div { dt { (name) } dd { (number) } } }

@@ -144,6 +144,7 @@ impl Metrics {
             ("terce_panics_total", "counter", self.panics.load(Relaxed)),
             ("terce_patients_reconciled_total", "counter", reconciler.patients.load(Relaxed)),
             ("terce_outcomes_written_total", "counter", reconciler.written.load(Relaxed)),
+            ("terce_announcements_held", "gauge", reconciler.held.load(Relaxed)),
             ("terce_reconciliations_stale_total", "counter", reconciler.stale.load(Relaxed)),
             ("terce_reconciliations_failed_total", "counter", reconciler.failed.load(Relaxed)),
             ("terce_notifications_taken_total", "counter", deliveries.taken.load(Relaxed)),

@@ -2,6 +2,7 @@
 
 mod emitted;
 mod explained;
+mod held;
 mod hooks;
 mod nurse;
 mod simulation;

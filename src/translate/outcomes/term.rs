@@ -62,6 +62,7 @@ terms! {
     "issue":
         CareLapse = "care-lapse",
         FeedSilent = "feed-silent",
+        HeldBack = "held-back",
         ChartedLate = "charted-late";
     "mitigation":
         CareGiven = "care-given",

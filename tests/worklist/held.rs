@@ -1,0 +1,49 @@
+//! More lapses at once than neglect explains are held back, and announced in the end.
+
+use serde_json::{Value, json};
+
+use super::ward::Ward;
+
+const STAYS: usize = 60;
+
+async fn lapses(ward: &Ward) -> usize {
+    ward.all("DetectedIssue?code=care-lapse&_count=1000").await.len()
+}
+
+#[tokio::test]
+async fn a_whole_unit_that_misses_at_once_is_held_back_told_and_announced_after_a_while() {
+    let ward = Ward::open("[site]\nprotocol = \"minimal\"\n[[unit]]\nlocation = \"north\"\n").await;
+    for n in 0..STAYS {
+        let (patient, encounter) = (format!("Patient/p{n}"), format!("Encounter/e{n}"));
+        ward.put(json!({"resourceType": "Patient", "id": format!("p{n}")})).await;
+        ward.put(
+            json!({"resourceType": "Encounter", "id": format!("e{n}"), "subject": {"reference": patient},
+            "status": "in-progress", "period": {"start": "2026-03-10T00:00:00Z"},
+            "class": {"system": "http://terminology.hl7.org/CodeSystem/v3-ActCode", "code": "IMP"},
+            "location": [{"location": {"reference": "Location/north"}}]}),
+        )
+        .await;
+        let mut ventilation = ward.ventilation(None);
+        ventilation["id"] = format!("v{n}").into();
+        ventilation["subject"]["reference"] = patient.into();
+        ventilation["encounter"]["reference"] = encounter.into();
+        ward.put(ventilation).await;
+    }
+    ward.until("04:31").await;
+    assert_eq!(lapses(&ward).await, 20, "of sixty, no more than twenty at once");
+    ward.until("04:32").await;
+    let told: Vec<Value> = ward.all("DetectedIssue?code=held-back").await;
+    assert_eq!((told.len(), &told[0]["status"]), (1, &"preliminary".into()));
+    assert!(told[0]["detail"].as_str().unwrap().contains("north"));
+    let metrics =
+        reqwest::get(format!("http://{}/metrics", ward.service.admin)).await.unwrap().text().await.unwrap();
+    assert!(metrics.contains("terce_announcements_held 40"), "{metrics}");
+    for minute in 33..=43 {
+        ward.until(&format!("04:{minute}")).await;
+    }
+    assert_eq!(lapses(&ward).await, STAYS, "nothing is dropped");
+    let told: Vec<Value> = ward.all("DetectedIssue?code=held-back").await;
+    assert_eq!((told.len(), &told[0]["status"]), (1, &"final".into()));
+    let issue = &ward.all("DetectedIssue?code=care-lapse&_count=1000").await[STAYS - 1];
+    assert_eq!(issue["identifiedPeriod"]["start"], "2026-03-10T04:00:00+00:00", "with its true time");
+}
