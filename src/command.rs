@@ -3,6 +3,7 @@
 mod audit;
 mod check;
 mod dry_run;
+mod letters;
 mod replay;
 
 use std::io::Write;
@@ -47,6 +48,8 @@ enum Act {
     Rebuild(Common),
     /// The chain of what was recorded of who did what: walk along it, or print its head to keep elsewhere.
     Audit(audit::Arguments),
+    /// Dead letters: list them, hand them over again, drop them.
+    Letters(letters::Arguments),
     /// Count years of charting from FHIR R4 NDJSON files, as the service would have.
     Replay(Box<replay::Arguments>),
     /// Add up the outputs of replays of a split input.
@@ -102,6 +105,7 @@ pub fn run(command: Command) -> ExitCode {
         Act::Check(asked) => &asked.common,
         Act::Explain(explain) => &explain.common,
         Act::Audit(asked) => &asked.common,
+        Act::Letters(asked) => &asked.common,
     };
     telemetry::start(&common.log, common.log_json);
     let config = match configured(common) {
@@ -127,6 +131,7 @@ pub fn run(command: Command) -> ExitCode {
             Act::Rebuild(_) => rebuild(config).await,
             Act::Explain(asked) => explain_stay(config, asked).await,
             Act::Audit(asked) => return audit::run(&config, asked).await,
+            Act::Letters(asked) => return letters::run(config, asked).await,
             Act::Replay(_) | Act::Merge(_) | Act::Compare(_) => Ok(()),
         };
         match done {

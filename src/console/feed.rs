@@ -10,31 +10,36 @@ use maud::{Markup, html};
 use super::entry::Viewer;
 use super::page::{Absent, Page};
 use super::words;
-use super::{Console, limits};
+use super::{Console, letters, limits};
 use crate::access::Rights;
 use crate::care::time::Instant;
 use crate::feed::State as Speaks;
-use crate::store::{Counts, DoubtRow, Doubts, LetterQuery, Query};
+use crate::store::{Counts, DoubtRow, Doubts, Query};
 
 /// `GET /feed`.
 pub(super) async fn feed(State(console): State<Console>, viewer: Viewer) -> Result<Response, Absent> {
+    page(&console, &viewer, None).await
+}
+
+/// The page, with what became of what was last asked for on it.
+pub(super) async fn page(console: &Console, viewer: &Viewer, told: Option<&str>) -> Result<Response, Absent> {
     viewer.may(&["Encounter", "Procedure", "Observation"], Rights::READ)?;
     let now = console.clock.now();
     let counts = console.store.counts().await?;
     let doubts = console.store.doubts(Doubts::All, 0, limits::DOUBTS).await?;
     let content = html! {
-        (sources(&console, now))
-        (polled(&console, now))
-        (outbox(&console, now).await?)
-        (letters(&console).await?)
-        (numbers(&counts, &console))
+        (sources(console, now))
+        (polled(console, now))
+        (outbox(console, now).await?)
+        (letters::section(console, told).await?)
+        (numbers(&counts, console))
         p { a href="/feed/codes" { "Codes that nobody has mapped, and what else is wrong with what is sent" } }
-        (unused(&console, &doubts))
-        (failing(&console).await?)
-        (subscribers(&console).await?)
-        (versions(&console).await?)
+        (unused(console, &doubts))
+        (failing(console).await?)
+        (subscribers(console).await?)
+        (versions(console).await?)
     };
-    Ok(Page { title: "Feed", place: "/feed", fresh: false, content }.answer(&console, &viewer, now))
+    Ok(Page { title: "Feed", place: "/feed", fresh: false, content }.answer(console, viewer, now))
 }
 
 fn sources(console: &Console, now: Instant) -> Markup {
@@ -123,48 +128,6 @@ async fn outbox(console: &Console, now: Instant) -> Result<Markup, Absent> {
                                     td { @if let Some(since) = waiting.since_us { (words::span(now.since(Instant::from_micros(since)))) } }
                                     td { (waiting.failing) }
                                     td { (why.as_deref().unwrap_or("none")) }
-                                }
-                            }
-                        }
-                    }
-                }
-            }
-        }
-    })
-}
-
-/// What was fetched and refused, or not taken elsewhere, by what is wrong with it; the documents themselves are not shown here.
-async fn letters(console: &Console) -> Result<Markup, Absent> {
-    let counts = console.store.letter_counts().await?;
-    let query = LetterQuery { limit: limits::LETTERS, ..LetterQuery::default() };
-    let shown = console.store.letters(query).await?;
-    let all: u64 = counts.iter().map(|(_, _, count)| count).sum();
-    let zone = console.stays.rules().zone;
-    Ok(html! {
-        @if all > 0 {
-            section aria-labelledby="letters" {
-                h2 id="letters" { "Dead letters" }
-                p {
-                    (all) " documents were refused: here, of what was fetched (in), or by a server that was to have them (out). Mended at "
-                    "their source they are taken in, and changed here they are written again, by themselves; "
-                    "else hand one over again with " code { "POST /feed/letters/{number}/replay" } " or drop it with "
-                    code { "DELETE /feed/letters/{number}" } "."
-                    @if all > shown.len() as u64 { " The first " (shown.len()) " are shown." }
-                }
-                div.wide tabindex="0" role="group" aria-labelledby="letters" {
-                    table {
-                        caption.hidden { "Documents that were refused, the oldest first" }
-                        thead { tr { th scope="col" { "Number" } th scope="col" { "Way" } th scope="col" { "Server" } th scope="col" { "What" } th scope="col" { "Why" } th scope="col" { "Times" } th scope="col" { "Last" } } }
-                        tbody {
-                            @for letter in &shown {
-                                tr {
-                                    th scope="row" { (letter.number) }
-                                    td { (letter.about.way.code()) }
-                                    td { (letter.about.place) }
-                                    td { (letter.about.name) }
-                                    td { (letter.why) }
-                                    td { (letter.tries) }
-                                    td { (words::day_and_clock(Instant::from_micros(letter.last_us), zone)) }
                                 }
                             }
                         }

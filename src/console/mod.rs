@@ -20,6 +20,7 @@ mod compliance;
 mod entry;
 mod events;
 mod feed;
+mod letters;
 mod limits;
 mod page;
 mod protocols;
@@ -113,7 +114,7 @@ pub fn router(console: Console) -> Router {
         .route("/ward/{unit}/events", get(events::events))
         .route("/stay/{encounter}", get(stay::stay))
         .route("/compliance", get(compliance::compliance))
-        .route("/feed", get(feed::feed))
+        .route("/feed", get(feed::feed).post(letters::act))
         .route("/feed/codes", get(codes::codes).post(codes::map))
         .route("/protocols", get(protocols::protocols))
         .route("/protocols/trial", get(trial::form).post(trial::trial))

@@ -129,15 +129,16 @@ impl Reconciler {
             new.filter(|u| u.row.open).filter_map(|u| u.row.encounter.as_ref()).collect();
         for stay in stays {
             let row = decided.reconciled.stays.iter().find(|row| row.stay == *stay);
-            let unit = row.and_then(|row| row.unit.clone()).unwrap_or_default();
-            let near = breaker().is_near(&unit, now);
+            let unit = row.and_then(|row| row.unit.clone());
+            let named = unit.clone().unwrap_or_else(|| "not known".to_owned());
+            let near = breaker().is_near(&named, now);
             let all = if near {
-                let (unit, open, limit) = (Some(unit.clone()), Some(true), MOST_STAYS);
+                let (open, limit) = (Some(true), MOST_STAYS);
                 self.store.stays(StayQuery { unit, open, limit, ..StayQuery::default() }).await?.len()
             } else {
                 0
             };
-            if breaker().holds(&unit, &decided.reconciled.patient, all, now) {
+            if breaker().holds(&named, &decided.reconciled.patient, all, now) {
                 held.insert(stay.clone());
             }
         }

@@ -1,5 +1,5 @@
-//! Dead letters, of what was fetched and of what was to be written elsewhere: listed, shown, handed over again, dropped. Whoever may speak for a source sees to
-//! its letters.
+//! Dead letters, of what was fetched and of what was to be written elsewhere: listed, shown, handed over again, dropped.
+//! Whoever may speak for a source, or write what a letter is about, sees to it.
 
 use axum::body::Body;
 use axum::http::header::HeaderValue;
@@ -14,7 +14,7 @@ use super::audit::Act;
 use super::edge::{self, Edge};
 use super::refused::Refused;
 use super::{Outcome, ask, limits, types};
-use crate::access::{Holder, Known, Scopes};
+use crate::access::{Holder, Known, Rights, Scopes};
 use crate::care::time::Instant;
 use crate::store::{Batch, Letter, LetterQuery, Parcel, Step, Way};
 
@@ -76,7 +76,7 @@ async fn list(edge: &Edge, parts: &Parts, who: &Who) -> Outcome {
     let found = edge.rest.store.letters(query).await?;
     let full = found.len() == limits::PAGE_ROWS_MAX;
     let last = found.last().map(|letter| letter.number).filter(|_| full);
-    let shown = found.iter().filter(|letter| who.may_speak_for(&letter.about.place).is_ok());
+    let shown = found.iter().filter(|letter| may_see_to(who, letter));
     let letters: Vec<Value> = shown.map(summary).collect();
     Ok(json_of(&json!({ "letters": letters, "after": last })))
 }
@@ -85,8 +85,14 @@ async fn list(edge: &Edge, parts: &Parts, who: &Who) -> Outcome {
 async fn found(edge: &Edge, who: &Who, number: &str) -> Result<Letter, Refused> {
     let number = number.parse().map_err(|_| Refused::NotFound)?;
     let letter = edge.rest.store.letter(number).await?.ok_or(Refused::NotFound)?;
-    who.may_speak_for(&letter.about.place).map_err(|_| Refused::NotFound)?;
-    Ok(letter)
+    if may_see_to(who, &letter) { Ok(letter) } else { Err(Refused::NotFound) }
+}
+
+/// Whether somebody may look at a letter and decide: whoever may speak for where it came from, or write what it is about.
+fn may_see_to(who: &Who, letter: &Letter) -> bool {
+    let kind = letter.about.name.split_once('/').map(|(kind, _)| kind);
+    let writes = kind.is_some_and(|kind| who.may(kind, Rights::CREATE.and(Rights::UPDATE)).is_ok());
+    writes || who.may_speak_for(&letter.about.place).is_ok()
 }
 
 fn summary(letter: &Letter) -> Value {

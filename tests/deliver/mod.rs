@@ -11,6 +11,7 @@
 mod elsewhere;
 mod ended;
 mod failures;
+mod killed;
 mod notices;
 mod placed;
 mod receiver;

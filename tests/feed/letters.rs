@@ -95,3 +95,35 @@ async fn what_makes_no_sense_of_letters_is_refused() {
     }
     assert_eq!(send(&service, Method::GET, "metadata", &json!({})).await, 200);
 }
+
+#[tokio::test]
+async fn letters_are_seen_to_on_the_command_line_too() {
+    let dir = tempfile::tempdir().unwrap();
+    let store = terce::store::Store::open_sqlite(Some(&dir.path().join("terce.db"))).await.unwrap();
+    let mut bad = care("b", "x");
+    bad["status"] = json!("asleep");
+    let bodies = [("Procedure/a", care("a", "x")), ("Procedure/b", bad)];
+    let letters = bodies.map(|(name, body)| Undelivered {
+        about: About { way: Way::In, place: "charting".into(), name: name.into() },
+        why: "code-invalid: a reason".into(),
+        body: Some(body.to_string().into_bytes()),
+    });
+    store.commit(Batch { now_us: NOON_US, letters: letters.into(), ..Batch::default() }).await.unwrap();
+    let terce = async |arguments: &[&str]| {
+        let mut command = tokio::process::Command::new(env!("CARGO_BIN_EXE_terce"));
+        command.args(["letters", "--log", "error", "--data"]).arg(dir.path()).args(arguments);
+        let output = command.output().await.unwrap();
+        let said =
+            String::from_utf8_lossy(&output.stdout).into_owned() + &String::from_utf8_lossy(&output.stderr);
+        (output.status.success(), said)
+    };
+    let (_, listed) = terce(&["list"]).await;
+    assert!(listed.contains("1 in charting Procedure/a: 1 x") && listed.lines().count() == 2, "{listed}");
+    let (done, said) = terce(&["replay", "1", "2", "7"]).await;
+    assert!(!done && said.contains("Letter 1 was handed over again."), "{said}");
+    assert!(said.contains("Letter 2: \"asleep\"") && said.contains("Letter 7"), "{said}");
+    assert!(store.document("Procedure", "a").await.unwrap().is_some());
+    let (done, said) = terce(&["drop", "2"]).await;
+    assert!(done, "{said}");
+    assert_eq!(terce(&["list"]).await.1, "There are no dead letters.\n");
+}

@@ -12,7 +12,7 @@ use demo::ward::{Ward, outages};
 use terce::clock::Clock;
 use terce::config::Config;
 use terce::service;
-use terce::store::Store;
+use terce::store::{About, Batch, Store, Undelivered, Way};
 
 fn script(name: &str) -> Command {
     let mut command = Command::new("node");
@@ -28,6 +28,21 @@ fn shots() -> PathBuf {
     let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("screenshots");
     std::fs::create_dir_all(&folder).unwrap();
     folder
+}
+
+/// Two documents that were fetched and refused: one can be handed over again, one cannot.
+async fn refused(database: &Path, at: chrono::DateTime<chrono::Utc>) {
+    let store = Store::open_sqlite(Some(database)).await.unwrap();
+    let sound = r#"{"resourceType":"Patient","id":"letter"}"#;
+    let unsound = r#"{"resourceType":"Patient","id":"unsound","gender":"<b>none</b>"}"#;
+    let letters = [("Patient/letter", sound), ("Patient/unsound", unsound)].map(|(name, body)| Undelivered {
+        about: About { way: Way::In, place: "ward".to_owned(), name: name.to_owned() },
+        why: "code-invalid: <script>alert(4)</script>".to_owned(),
+        body: Some(body.as_bytes().to_vec()),
+    });
+    let now_us = at.timestamp_micros();
+    store.commit(Batch { now_us, letters: letters.into(), ..Batch::default() }).await.unwrap();
+    store.close().await.unwrap();
 }
 
 #[tokio::test(flavor = "multi_thread")]
@@ -50,6 +65,7 @@ async fn every_page_answers_its_question_to_everyone() {
             service.settle().await.unwrap();
         }
     }
+    refused(&data.path().join("terce.db"), instant(last)).await;
     let mut command = script("pages.mjs");
     command.arg(service.base()).arg(instant(last).to_rfc3339());
     super::clients::ends_well(command).await;

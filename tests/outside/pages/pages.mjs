@@ -161,6 +161,22 @@ await one.locator('section:has(#mapped) button').click();
 await one.waitForLoadState();
 expect((await fhir('ConceptMap/local')).group === undefined, 'and has it no longer');
 
+// a dead letter is tried again or dropped where it is seen, and what cannot be done is said
+await one.goto(`${base}/feed`);
+const letters = one.locator('section:has(#letters) tbody tr');
+expect(await letters.count() === 2, `${await letters.count()} letters`);
+await shot(one, 'letters');
+await letters.filter({ hasText: 'Patient/letter' }).locator('button', { hasText: 'Try again' }).click();
+await one.waitForLoadState();
+expect((await fhir('Patient/letter')).id === 'letter', 'what was handed over again is there');
+await one.locator('section:has(#letters) button', { hasText: 'Try again' }).click();
+await one.locator('p.told').waitFor({ timeout: 5000 });
+expect((await one.locator('p.told').innerText()).includes('gender'), 'why it cannot is said');
+await withoutBarriers(one, 'a letter that was refused again');
+await one.locator('section:has(#letters) button', { hasText: 'Drop' }).click();
+await one.waitForLoadState();
+expect(await one.locator('#letters').count() === 0, 'no letter is left');
+
 // a protocol is tried before it is switched on
 await one.goto(`${base}/protocols/trial`);
 await one.locator('select[name=protocol]').selectOption('adult-fixed-times');
