@@ -9,6 +9,7 @@
 //! - A patient that cannot be reconciled is left alone for a while and does not hold up the others.
 
 mod breaker;
+mod silences;
 
 use std::collections::BTreeMap;
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -28,14 +29,14 @@ use crate::care::surveillance::charted::Charting;
 use crate::care::surveillance::denominators::Watched;
 use crate::care::time::{Instant, Length};
 use crate::clock::Clock;
-use crate::feed::{self, Feeds};
+use crate::feed::Feeds;
 use crate::stays::{Reading, Shared, Stays, outcome_row, recorded, stay_id, survey_of};
 use crate::store::{
     Batch, Derived, Doubtful, Failed, Identifier, Part, Precondition, Reconciled, Share, StayRow, Store,
     StoreError, Subject, Write,
 };
 use crate::telemetry::Counters;
-use crate::translate::outcomes::{self, Setting, Utterance, feed_silent, said, utterances};
+use crate::translate::outcomes::{self, Setting, Utterance, said, utterances};
 use crate::translate::tallies;
 
 /// Patients in one pass: their commits share a transaction, and the clock is read again after each pass.
@@ -187,6 +188,7 @@ impl Reconciler {
             *self.silent.lock().unwrap_or_else(PoisonError::into_inner) = Some(is_silent);
         }
         self.tell_held(is_silent, now).await?;
+        self.tell_unverified(now).await?;
         let mut due = self.store.due(now.micros(), PASS).await?;
         for patient in self.held.ready(self.feeds.at(now).watermark(), PASS) {
             if due.iter().all(|s| s.patient != patient) {
@@ -304,30 +306,6 @@ impl Reconciler {
             retry_us: (now + pause).micros(),
         };
         Batch { now_us: now.micros(), failed: vec![failed], ..Batch::default() }
-    }
-
-    /// One operational DetectedIssue for each silence.
-    async fn tell_silences(&self, now: Instant) -> Result<(), StoreError> {
-        for source in self.feeds.status(now) {
-            let mark = format!("silence/{}", source.name);
-            let open: Option<Instant> =
-                self.store.mark(&mark).await?.and_then(|m| m.parse().ok()).map(Instant::from_micros);
-            let (since, until) = match (source.state, open, source.told) {
-                (feed::State::Silent, None, Some(told)) => (told, None),
-                (feed::State::Live, Some(since), Some(_)) => (since, Some(now)),
-                _ => continue,
-            };
-            let mut said = feed_silent(&source.name, since, until, None);
-            let standing = self.store.document(said.kind, &said.id).await?;
-            said.replaces = standing.map(|d| d.version);
-            let remember = if until.is_some() { String::new() } else { since.micros().to_string() };
-            let marks = vec![(mark.into(), remember)];
-            let (writes, audits) = (vec![write(said)], vec![recorded()]);
-            let batch = Batch { now_us: now.micros(), writes, marks, audits, ..Batch::default() };
-            self.store.commit(batch).await?;
-            self.told.notify_one();
-        }
-        Ok(())
     }
 }
 

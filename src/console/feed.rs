@@ -59,7 +59,10 @@ fn sources(console: &Console, now: Instant) -> Markup {
                             @for source in &sources {
                                 tr {
                                     th scope="row" { (source.name) }
-                                    td { (match source.state { Speaks::Live => "speaks", Speaks::Silent => "silent", Speaks::Unknown => "not heard since this service started" }) }
+                                    td {
+                                        (match source.state { Speaks::Live => "speaks", Speaks::Silent => "silent", Speaks::Unknown => "not heard since this service started" })
+                                        @if source.catching_up { "; what it has told meanwhile is being read" }
+                                    }
                                     td { @match source.told { Some(told) => (words::day_and_clock(told, zone)), None => "never heard" } }
                                     td { @if let Some(told) = source.told { (words::span(now.since(told))) " ago" } }
                                 }

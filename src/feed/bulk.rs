@@ -92,7 +92,7 @@ impl Export {
         let mut taken = 0;
         for output in &manifest.output {
             if !under.done.contains(&output.url) {
-                taken += self.file(parts, &output.url).await?;
+                taken += parts.took(self.file(parts, &output.url).await?);
                 under.done.insert(output.url.clone());
                 parts.mark(mark.clone(), text(&under)).await?;
             }

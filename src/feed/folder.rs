@@ -46,7 +46,7 @@ impl Folder {
             listed.iter().partition(|(path, length)| still(path, length));
         let mut taken = 0;
         for (path, _) in &ready {
-            taken += self.file(parts, path).await?;
+            taken += parts.took(self.file(parts, path).await?);
         }
         let any = !growing.is_empty();
         self.seen = listed.into_iter().collect();

@@ -64,6 +64,8 @@ struct Watched {
     told: Instant,
     /// True once it has been heard since the service started.
     heard: bool,
+    /// True while what it has told meanwhile is being read.
+    catching_up: bool,
 }
 
 /// How a source is doing.
@@ -77,6 +79,17 @@ pub enum State {
     Silent,
 }
 
+impl State {
+    /// As it is told to machines.
+    pub const fn code(self) -> &'static str {
+        match self {
+            State::Unknown => "unknown",
+            State::Live => "live",
+            State::Silent => "silent",
+        }
+    }
+}
+
 /// One source at one instant.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct Status {
@@ -86,6 +99,8 @@ pub struct Status {
     pub state: State,
     /// Up to when it has told everything; none: never heard.
     pub told: Option<Instant>,
+    /// It is not live, and what it has told meanwhile is being read: it is once all of that is in.
+    pub catching_up: bool,
 }
 
 impl Feeds {
@@ -94,7 +109,7 @@ impl Feeds {
         let watched = sources.iter().map(|s| {
             let patience = Length::seconds(HEARTBEATS_MISSED * i64::from(s.heartbeat_seconds)).max(PATIENCE);
             let told = told(&s.name).unwrap_or(Instant::EARLIEST);
-            (s.name.clone(), Watched { patience, told, heard: false })
+            (s.name.clone(), Watched { patience, told, heard: false, catching_up: false })
         });
         Feeds(Arc::new(RwLock::new(watched.collect())), watch::Sender::default())
     }
@@ -105,7 +120,16 @@ impl Feeds {
         let Some(watched) = all.get_mut(source) else { return false };
         watched.told = watched.told.max(at);
         watched.heard = true;
+        watched.catching_up = false;
         true
+    }
+
+    /// `source` is being read, and not all of it is in yet.
+    fn catches_up(&self, source: &str) {
+        let mut all = self.0.write().unwrap_or_else(PoisonError::into_inner);
+        if let Some(watched) = all.get_mut(source) {
+            watched.catching_up = true;
+        }
     }
 
     /// Notes how a round of reading from `source` ended at `now`: how many documents were new or changed, or why it
@@ -151,6 +175,7 @@ impl Feeds {
             name: name.clone(),
             state: w.state(now),
             told: (w.told > Instant::EARLIEST).then_some(w.told),
+            catching_up: w.catching_up && w.state(now) != State::Live,
         };
         all.iter().map(status).collect()
     }

@@ -61,7 +61,7 @@ impl Search {
             let next = page.next();
             let told: Vec<Told> = page.found().map(Told::Document).collect();
             let changed: Vec<Option<i64>> = told.iter().map(Told::changed_us).collect();
-            taken += parts.intake.take(&parts.source, &told).await?;
+            taken += parts.took(parts.intake.take(&parts.source, &told).await?);
             let last_us = changed.iter().flatten().max().copied();
             latest_us = latest_us.max(last_us);
             let sorted = changed.is_sorted() && changed.iter().all(Option::is_some);

@@ -99,6 +99,14 @@ impl Parts {
         Ok(())
     }
 
+    /// So many documents were new or changed, and there may be more.
+    pub(super) fn took(&self, documents: usize) -> usize {
+        if documents > 0 {
+            self.feeds.catches_up(&self.source);
+        }
+        documents
+    }
+
     /// Stores a small fact.
     pub(super) async fn mark(&self, name: String, value: String) -> Result<(), StoreError> {
         let marks = vec![(name.into(), value)];

@@ -63,6 +63,11 @@ async fn sources(rest: &Rest, now: Instant, out: &mut String) -> Result<(), Refu
     for (way, place, count) in letters {
         let _ = writeln!(out, "terce_dead_letters{{way=\"{}\",place=\"{place}\"}} {count}", way.code());
     }
+    let _ = writeln!(out, "# TYPE terce_source_state gauge");
+    for source in rest.feeds.status(now) {
+        let state = if source.catching_up { "catching-up" } else { source.state.code() };
+        let _ = writeln!(out, "terce_source_state{{source=\"{}\",state=\"{state}\"}} 1", source.name);
+    }
     let _ = writeln!(out, "# TYPE terce_source_told_age_seconds gauge");
     for source in rest.feeds.status(now) {
         if let Some(told) = source.told {

@@ -83,14 +83,10 @@ impl Parts {
         if version.is_some() && version == there.version {
             return Ok(at_us);
         }
-        let Some(document) = self.store.document("Task", &delivery.parcel.id).await? else {
-            return Ok(at_us);
-        };
-        let ours = read(document.body.as_deref().unwrap_or_default());
         let written = read(&there.body);
         let sent = delivery.sent.as_deref().map(read);
         let base = sent.as_ref().map_or(&written, |sent| nearest(&written, sent, &theirs)).clone();
-        self.take_back(&delivery.parcel, &base, &ours, &theirs).await?;
+        self.take_back(&delivery.parcel, &base, &theirs).await?;
         // it is read again before it is written the next time, and both are brought together
         if delivery.waiting_us.is_none() {
             let there = There { version, mixed: true, body: bytes(&base), ..there };
@@ -107,18 +103,19 @@ impl Parts {
         &self,
         parcel: &Parcel,
         base: &Value,
-        ours: &Value,
         theirs: &Value,
     ) -> Result<bool, Stop> {
+        let Parcel { place, kind, id } = parcel;
+        let Some(current) = self.store.document(kind, id).await? else { return Ok(false) };
+        let ours = read(current.body.as_deref().unwrap_or_default());
         let over = ["completed", "cancelled", "rejected", "failed", "entered-in-error"];
         let by_hand = ours.to_string().contains("status-set-by-hand");
-        let is_over = ours["status"].as_str().is_some_and(|status| over.contains(&status));
+        let status = ours.get("status").and_then(Value::as_str);
+        let is_over = status.is_some_and(|status| over.contains(&status));
         if is_over && !by_hand {
             return Ok(false);
         }
-        let Some(mut changed) = taken_back(base, ours, theirs) else { return Ok(false) };
-        let Parcel { place, kind, id } = parcel;
-        let Some(current) = self.store.document(kind, id).await? else { return Ok(false) };
+        let Some(mut changed) = taken_back(base, &ours, theirs) else { return Ok(false) };
         if let Some(members) = changed.as_object_mut() {
             members.insert("id".to_owned(), id.as_str().into());
         }

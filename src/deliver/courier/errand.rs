@@ -16,6 +16,9 @@ use crate::store::{
 use crate::translate::audit;
 use crate::translate::outcomes::{merged, nearest, with_references};
 
+/// Why what is not there any more is not written again by itself: whoever deleted it may have had a reason.
+const DELETED: &str = "somebody has deleted it there: hand it over again to write it anew";
+
 /// What an errand came to.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub(super) enum Came {
@@ -103,6 +106,9 @@ impl Errand {
                 self.failed(why, self.parts.clock.now().micros() + jitter_us(1)).await?;
                 Ok(Came::Stuck)
             }
+            Trouble::Absent { status: 404 | 410 } if self.delivery.there.is_some() => {
+                self.dropped(DELETED.to_owned(), true).await
+            }
             Trouble::Absent { status } => {
                 self.dropped(format!("the server answered {status}: it takes no such document"), false).await
             }
@@ -120,12 +126,8 @@ impl Errand {
             let mut ours: Value = read(&body);
             if let Known::Read(found) = &known {
                 self.same_subject(&ours, &found.document)?;
-                let Some(base) = self.base(&found.document) else {
-                    return Err(
-                        Trouble::Stuck("what was written there before is not known".to_owned()).into()
-                    );
-                };
-                if self.parts.take_back(self.parcel(), &base, &ours, &found.document).await? {
+                let base = self.base(&found.document);
+                if self.parts.take_back(self.parcel(), &base, &found.document).await? {
                     document = self.document().await?.unwrap_or(document);
                     ours = read(document.body.as_deref().unwrap_or_default());
                 }
@@ -164,8 +166,7 @@ impl Errand {
                 Err(Stop::Trouble(Trouble::Absent { status: 404 | 405 | 410 }))
                     if !matches!(known, Known::Absent) =>
                 {
-                    let why = "somebody has deleted it there: hand it over again to write it anew".to_owned();
-                    return Ok(self.dropped(why, true).await?);
+                    return Ok(self.dropped(DELETED.to_owned(), true).await?);
                 }
                 Err(stop) => return Err(stop),
             }
@@ -221,14 +222,14 @@ impl Errand {
     }
 
     /// What both began from: what was written, or was sent and may have arrived.
-    fn base(&self, theirs: &Value) -> Option<Value> {
+    fn base(&self, theirs: &Value) -> Value {
         let written = self.delivery.there.as_ref().map(|there| read(&there.body));
         let sent = self.delivery.sent.as_deref().map(read);
         match (written, sent) {
-            (Some(written), Some(sent)) => Some(nearest(&written, &sent, theirs).clone()),
-            (Some(one), None) | (None, Some(one)) => Some(one),
+            (Some(written), Some(sent)) => nearest(&written, &sent, theirs).clone(),
+            (Some(one), None) | (None, Some(one)) => one,
             // somebody else has put it there, a former installation perhaps: as it stands it is what both began from
-            (None, None) => Some(theirs.clone()),
+            (None, None) => theirs.clone(),
         }
     }
 

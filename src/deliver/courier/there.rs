@@ -84,7 +84,9 @@ impl Parts {
         let asked: String = url::form_urlencoded::byte_serialize(identifier.as_bytes()).collect();
         let answer = match self.ask(Request::get(format!("{kind}?identifier={asked}"))).await {
             Err(Trouble::Absent { .. }) => {
-                return Err(Trouble::Refused { why: "the server does not search by identifier".to_owned() });
+                // more likely its address is wrong than that it does neither
+                let why = "the server neither takes our ids nor is searched by identifier";
+                return Err(Trouble::Stuck(why.to_owned()));
             }
             answer => answer?,
         };

@@ -54,6 +54,33 @@ pub fn held_back(unit: &str, since: Instant, until: Option<Instant>) -> Utteranc
     utterance(&["held-back", unit, &since.micros().to_string()], None, &issue, Term::HeldBack)
 }
 
+/// The notice to `unit` that its charting cannot be verified since `since`; with `until`, that it can be again.
+pub fn unverified(unit: &str, since: Instant, until: Option<Instant>) -> Utterance {
+    let status = if until.is_some() { ObservationStatus::Final } else { ObservationStatus::Preliminary };
+    let issue = DetectedIssue {
+        identifier: vec![identifier("charting-unverified", format!("{unit}|{}", since.micros()))],
+        status: Some(status),
+        code: Some(Term::ChartingUnverified.saying("charting cannot be verified: follow the bedside record")),
+        severity: Some(DetectedIssueSeverity::Moderate),
+        identified_period: Some(Period {
+            start: DateTime::from_us(since.micros()),
+            end: until.and_then(|u| DateTime::from_us(u.micros())),
+            ..Period::default()
+        }),
+        detail: Some(format!(
+            "charting of the unit {unit} has not reached the service since the start of this period, for longer than care \
+             can go unseen: follow the bedside record. The hours are told as unverified, neither met nor missed"
+        )),
+        ..DetectedIssue::default()
+    };
+    utterance(
+        &["charting-unverified", unit, &since.micros().to_string()],
+        None,
+        &issue,
+        Term::ChartingUnverified,
+    )
+}
+
 fn utterance(about: &[&str], replaces: Option<u64>, issue: &DetectedIssue, term: Term) -> Utterance {
     let row = Row {
         status: issue.status.map(|status| status.as_str().to_owned()).unwrap_or_default(),

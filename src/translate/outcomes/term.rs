@@ -63,6 +63,7 @@ terms! {
         CareLapse = "care-lapse",
         FeedSilent = "feed-silent",
         HeldBack = "held-back",
+        ChartingUnverified = "charting-unverified",
         ChartedLate = "charted-late";
     "mitigation":
         CareGiven = "care-given",
