@@ -3,16 +3,15 @@
 
 use axum::body::{Body, Bytes};
 use axum::extract::{RawQuery, State};
-use axum::http::header::{CONTENT_TYPE, HOST, HeaderMap, HeaderValue, LOCATION};
+use axum::http::header::{CONTENT_TYPE, HeaderMap, HeaderValue, LOCATION};
 use axum::http::{Method, Request, StatusCode};
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
-use tower::ServiceExt;
 
 use super::entry::{Viewer, is_ours};
 use super::page::{Absent, Page};
-use super::{Console, limits};
-use crate::access::{Known, Rights};
+use super::{Console, ask, limits};
+use crate::access::Rights;
 use crate::translate::codes::{ACTIVITY, AIRWAY, EXCUSE, own_codes};
 use crate::translate::local_map::{self, LOCAL_MAP, Mapping};
 use crate::translate::quality::{Fault, Finding};
@@ -232,29 +231,14 @@ async fn put(
     version: Option<u64>,
     map: Vec<u8>,
 ) -> Result<(), String> {
-    let mut request = Request::builder()
+    let request = Request::builder()
         .method(Method::PUT)
         .uri(format!("/fhir/ConceptMap/{LOCAL_MAP}"))
         .header(CONTENT_TYPE, "application/fhir+json");
-    if let Some(host) = headers.get(HOST) {
-        request = request.header(HOST, host);
-    }
     // somebody else may have written it meanwhile
-    request = match version {
+    let request = match version {
         Some(version) => request.header("if-match", format!("W/\"{version}\"")),
         None => request.header("if-none-match", "*"),
     };
-    if let Viewer::Somebody(holder) = viewer {
-        request = request.extension(Known(holder.clone()));
-    }
-    let request = request.body(Body::from(map)).map_err(|error| error.to_string())?;
-    let Ok(response) = console.fhir.clone().oneshot(request).await;
-    let status = response.status();
-    if status.is_success() {
-        return Ok(());
-    }
-    let body = axum::body::to_bytes(response.into_body(), limits::OUTCOME_BYTES).await.unwrap_or_default();
-    let outcome: serde_json::Value = serde_json::from_slice(&body).unwrap_or_default();
-    let said = outcome.pointer("/issue/0/diagnostics").and_then(|text| text.as_str());
-    Err(said.map_or_else(|| status.to_string(), str::to_owned))
+    ask::as_viewer(console, viewer, headers, request, Body::from(map)).await
 }

@@ -2,16 +2,14 @@
 
 use axum::body::{Body, Bytes};
 use axum::extract::State;
-use axum::http::header::{HOST, HeaderMap, HeaderValue, LOCATION};
+use axum::http::header::{HeaderMap, HeaderValue, LOCATION};
 use axum::http::{Method, Request, StatusCode};
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
-use tower::ServiceExt as _;
 
 use super::entry::{Viewer, is_ours};
 use super::page::Absent;
-use super::{Console, feed, limits, words};
-use crate::access::Known;
+use super::{Console, ask, feed, limits, words};
 use crate::care::time::Instant;
 use crate::store::LetterQuery;
 
@@ -88,7 +86,8 @@ pub(super) async fn act(
         Some("drop") => (Method::DELETE, format!("/feed/letters/{number}")),
         _ => return Err(Absent::Asked("A letter is tried again or dropped.")),
     };
-    match ask(&console, &viewer, &headers, method, path).await {
+    let request = Request::builder().method(method).uri(path);
+    match ask::as_viewer(&console, &viewer, &headers, request, Body::empty()).await {
         Ok(()) => {
             let mut response = StatusCode::SEE_OTHER.into_response();
             response.headers_mut().insert(LOCATION, HeaderValue::from_static("/feed"));
@@ -96,31 +95,4 @@ pub(super) async fn act(
         }
         Err(why) => feed::page(&console, &viewer, Some(&format!("Letter {number}: {why}"))).await,
     }
-}
-
-/// Asks the interface as the viewer would. An error says why not.
-async fn ask(
-    console: &Console,
-    viewer: &Viewer,
-    headers: &HeaderMap,
-    method: Method,
-    path: String,
-) -> Result<(), String> {
-    let mut request = Request::builder().method(method).uri(path);
-    if let Some(host) = headers.get(HOST) {
-        request = request.header(HOST, host);
-    }
-    if let Viewer::Somebody(holder) = viewer {
-        request = request.extension(Known(holder.clone()));
-    }
-    let request = request.body(Body::empty()).map_err(|error| error.to_string())?;
-    let Ok(response) = console.fhir.clone().oneshot(request).await;
-    let status = response.status();
-    if status.is_success() {
-        return Ok(());
-    }
-    let body = axum::body::to_bytes(response.into_body(), limits::OUTCOME_BYTES).await.unwrap_or_default();
-    let outcome: serde_json::Value = serde_json::from_slice(&body).unwrap_or_default();
-    let said = outcome.pointer("/issue/0/diagnostics").and_then(|text| text.as_str());
-    Err(said.map_or_else(|| status.to_string(), str::to_owned))
 }

@@ -13,6 +13,7 @@
 //! * `protocols`: what each protocol says, in words; `trial`: what another one would have meant;
 //! * `events`: tells a page that it has become old; `assets`: style and script.
 
+mod ask;
 mod assets;
 mod chart;
 mod codes;

@@ -302,20 +302,7 @@ async fn whatever_goes_wrong_there_is_in_the_end_what_is_here_once_and_what_nurs
     let ward = Ward::open(&worklist(&elsewhere, "")).await;
     elsewhere.by(&ward.service.clock);
     for n in 0..STAYS {
-        let (patient, encounter) = (format!("Patient/p{n}"), format!("Encounter/e{n}"));
-        ward.put(json!({"resourceType": "Patient", "id": format!("p{n}")})).await;
-        ward.put(
-            json!({"resourceType": "Encounter", "id": format!("e{n}"), "subject": {"reference": patient},
-            "status": "in-progress", "period": {"start": "2026-03-10T00:00:00Z"},
-            "class": {"system": "http://terminology.hl7.org/CodeSystem/v3-ActCode", "code": "IMP"},
-            "location": [{"location": {"reference": "Location/north"}}]}),
-        )
-        .await;
-        let mut ventilation = ward.ventilation(None);
-        ventilation["id"] = format!("v{n}").into();
-        ventilation["subject"]["reference"] = patient.into();
-        ventilation["encounter"]["reference"] = encounter.into();
-        ward.put(ventilation).await;
+        ward.admit_another(n).await;
     }
     elsewhere.is_in(Trouble { down: true, ..Trouble::default() });
     let care = async |n: usize, when: &str| {

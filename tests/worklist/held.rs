@@ -1,6 +1,6 @@
 //! More lapses at once than neglect explains are held back, and announced in the end.
 
-use serde_json::{Value, json};
+use serde_json::Value;
 
 use super::ward::Ward;
 
@@ -14,20 +14,7 @@ async fn lapses(ward: &Ward) -> usize {
 async fn a_whole_unit_that_misses_at_once_is_held_back_told_and_announced_after_a_while() {
     let ward = Ward::open("[site]\nprotocol = \"minimal\"\n[[unit]]\nlocation = \"north\"\n").await;
     for n in 0..STAYS {
-        let (patient, encounter) = (format!("Patient/p{n}"), format!("Encounter/e{n}"));
-        ward.put(json!({"resourceType": "Patient", "id": format!("p{n}")})).await;
-        ward.put(
-            json!({"resourceType": "Encounter", "id": format!("e{n}"), "subject": {"reference": patient},
-            "status": "in-progress", "period": {"start": "2026-03-10T00:00:00Z"},
-            "class": {"system": "http://terminology.hl7.org/CodeSystem/v3-ActCode", "code": "IMP"},
-            "location": [{"location": {"reference": "Location/north"}}]}),
-        )
-        .await;
-        let mut ventilation = ward.ventilation(None);
-        ventilation["id"] = format!("v{n}").into();
-        ventilation["subject"]["reference"] = patient.into();
-        ventilation["encounter"]["reference"] = encounter.into();
-        ward.put(ventilation).await;
+        ward.admit_another(n).await;
     }
     ward.until("04:31").await;
     assert_eq!(lapses(&ward).await, 20, "of sixty, no more than twenty at once");

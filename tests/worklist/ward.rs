@@ -57,6 +57,24 @@ impl Ward {
         self.put(self.ventilation(None)).await;
     }
 
+    /// One more patient, `p{n}`, ventilated in the unit north from 00:00 in the encounter `e{n}`.
+    pub async fn admit_another(&self, n: usize) {
+        let (patient, encounter) = (format!("Patient/p{n}"), format!("Encounter/e{n}"));
+        self.put(json!({"resourceType": "Patient", "id": format!("p{n}")})).await;
+        self.put(
+            json!({"resourceType": "Encounter", "id": format!("e{n}"), "subject": {"reference": patient},
+            "status": "in-progress", "period": {"start": said("00:00")},
+            "class": {"system": "http://terminology.hl7.org/CodeSystem/v3-ActCode", "code": "IMP"},
+            "location": [{"location": {"reference": "Location/north"}}]}),
+        )
+        .await;
+        let mut ventilation = self.ventilation(None);
+        ventilation["id"] = format!("v{n}").into();
+        ventilation["subject"]["reference"] = patient.into();
+        ventilation["encounter"]["reference"] = encounter.into();
+        self.put(ventilation).await;
+    }
+
     pub fn ventilation(&self, end: Option<&str>) -> Value {
         let status = if end.is_some() { "completed" } else { "in-progress" };
         json!({"resourceType": "Procedure", "id": "v", "status": status, "subject": {"reference": "Patient/p"},
