@@ -126,7 +126,7 @@ async fn whenever_it_is_killed_nothing_is_lost_and_nothing_is_there_twice() {
     }
     let terce = Terce::start(&config);
     let (mut same, mut looks) = (false, 0);
-    while !same && looks < 300 {
+    while !same && looks < 900 {
         tokio::time::sleep(Duration::from_millis(100)).await;
         looks += 1;
         same = terce.all("Procedure").await.len() == STAYS + KILLS;
