@@ -61,6 +61,13 @@ impl Clock {
         }
     }
 
+    /// Returns at `until` and not before, however far off it is.
+    pub async fn wait_until(&self, until: Instant) {
+        while self.now() < until {
+            self.sleep_until(Some(until)).await;
+        }
+    }
+
     /// Returns at `until` (none: after [`LONGEST_SLEEP`]), or earlier: when the clock was set, or after
     /// [`LONGEST_SLEEP`]. Read the clock again afterwards.
     pub async fn sleep_until(&self, until: Option<Instant>) {
@@ -86,4 +93,28 @@ impl Clock {
 fn machine_us() -> i64 {
     let since = SystemTime::now().duration_since(SystemTime::UNIX_EPOCH).unwrap_or_default();
     i64::try_from(since.as_micros()).unwrap_or(i64::MAX)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::Clock;
+    use crate::care::time::{Instant, Length};
+
+    #[tokio::test]
+    async fn whoever_waits_is_not_woken_before_the_time_by_a_clock_that_is_set() {
+        let begun = Instant::from_micros(0);
+        let clock = Clock::settable(begun);
+        let waits = clock.clone();
+        let waiting = tokio::spawn(async move { waits.wait_until(begun + Length::minutes(60)).await });
+        for minutes in [1, 30, 59] {
+            tokio::task::yield_now().await;
+            clock.set(begun + Length::minutes(minutes));
+            for _ in 0..10 {
+                tokio::task::yield_now().await;
+            }
+            assert!(!waiting.is_finished(), "after {minutes} minutes");
+        }
+        clock.set(begun + Length::minutes(60));
+        waiting.await.unwrap();
+    }
 }

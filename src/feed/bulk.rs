@@ -155,7 +155,7 @@ impl Export {
                 }
                 202 | 429 | 500..=599 => {
                     let pause_us = pause_us.unwrap_or_else(|| jitter_us(tries));
-                    parts.clock.sleep_until(Some(now + Length::micros(pause_us))).await;
+                    parts.clock.wait_until(now + Length::micros(pause_us)).await;
                 }
                 404 | 410 => return Ok(None),
                 _ => return Err(Trouble::answered("a look at its export", &answer, now.micros())),

@@ -83,8 +83,14 @@ impl Seeker {
                 }
             };
             let until = pause_us.map(|pause_us| self.clock.now() + Length::micros(pause_us));
+            let rested = async {
+                match until {
+                    Some(until) => self.clock.wait_until(until).await,
+                    None => self.clock.sleep_until(None).await,
+                }
+            };
             tokio::select! {
-                () = self.clock.sleep_until(until) => {}
+                () = rested => {}
                 came = changed.changed(), if until.is_none() => match came {
                     Ok(()) => tokio::time::sleep(Duration::from_millis(limits::SEEK_MS)).await,
                     Err(_) => return,

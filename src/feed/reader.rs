@@ -192,7 +192,7 @@ impl Reader {
                 }
             };
             tokio::select! {
-                () = clock.sleep_until(Some(now + Length::micros(pause_us))) => {}
+                () = clock.wait_until(now + Length::micros(pause_us)) => {}
                 // somebody says that there is something new; what failed goes on resting
                 () = self.poke.notified(), if tries == 0 => {}
                 _ = stop.changed() => return,
