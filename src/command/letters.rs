@@ -17,6 +17,9 @@ use crate::feed::Feeds;
 use crate::rest::{self, Rest};
 use crate::store::{LetterQuery, Store};
 
+/// Bytes of an answer: an OperationOutcome has some kilobytes.
+const ANSWER: usize = 1 << 20;
+
 /// Letters that are listed at a time.
 const LISTED: usize = 1_000;
 
@@ -137,7 +140,7 @@ async fn ask(
     if status.is_server_error() {
         bail!("the database does not take it now: {status}");
     }
-    let body = axum::body::to_bytes(response.into_body(), 1 << 20).await.context("no answer")?;
+    let body = axum::body::to_bytes(response.into_body(), ANSWER).await.context("no answer")?;
     let outcome: serde_json::Value = serde_json::from_slice(&body).unwrap_or_default();
     let said = outcome.pointer("/issue/0/diagnostics").and_then(|text| text.as_str());
     say(&format!("Letter {number}: {}", said.unwrap_or("there is no such letter")), true);

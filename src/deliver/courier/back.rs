@@ -19,7 +19,7 @@ use crate::access::{Holder, Known, Scopes};
 use crate::care::time::Instant;
 use crate::outward::{Page, Request as Asked};
 use crate::store::{About, Batch, Parcel, Step, StoreError, There, Undelivered, Way};
-use crate::translate::outcomes::{nearest, taken_back};
+use crate::translate::outcomes::{closed_by_service, nearest, taken_back};
 
 /// Looks for Tasks that were changed at the place.
 ///
@@ -108,11 +108,7 @@ impl Parts {
         let Parcel { place, kind, id } = parcel;
         let Some(current) = self.store.document(kind, id).await? else { return Ok(false) };
         let ours = read(current.body.as_deref().unwrap_or_default());
-        let over = ["completed", "cancelled", "rejected", "failed", "entered-in-error"];
-        let by_hand = ours.to_string().contains("status-set-by-hand");
-        let status = ours.get("status").and_then(Value::as_str);
-        let is_over = status.is_some_and(|status| over.contains(&status));
-        if is_over && !by_hand {
+        if closed_by_service(&ours) {
             return Ok(false);
         }
         let Some(mut changed) = taken_back(base, &ours, theirs) else { return Ok(false) };

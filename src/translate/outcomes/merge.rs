@@ -107,6 +107,16 @@ pub fn nearest<'v>(first: &'v Value, second: &'v Value, theirs: &Value) -> &'v V
     if shared(first) > shared(second) { first } else { second }
 }
 
+/// Whether a Task is over and no person has made it so: then nothing can be set on it any more.
+pub fn closed_by_service(task: &Value) -> bool {
+    let over = task.get("status").and_then(Value::as_str).is_some_and(|status| OVER.contains(&status));
+    let mut extensions = task.get("extension").and_then(Value::as_array).into_iter().flatten();
+    let by_hand = |e: &Value| {
+        e.get("url").and_then(Value::as_str).is_some_and(|url| url.ends_with(super::by_hand::SET_BY_HAND))
+    };
+    over && !extensions.any(by_hand)
+}
+
 /// The Task `ours` with what persons have changed of it there since `base`; none if they have changed nothing that
 /// comes back.
 pub fn taken_back(base: &Value, ours: &Value, theirs: &Value) -> Option<Value> {

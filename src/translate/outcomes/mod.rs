@@ -27,7 +27,7 @@ use crate::care::time::Instant;
 
 pub use basis::rests_on;
 pub use by_hand::{Undone, asked, by_hand, undone};
-pub use merge::{merged, nearest, taken_back, with_references};
+pub use merge::{closed_by_service, merged, nearest, taken_back, with_references};
 pub use silence::{feed_silent, held_back, unverified};
 pub use term::Term;
 
