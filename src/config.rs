@@ -4,6 +4,7 @@ mod access;
 mod checks;
 mod deliveries;
 mod reports;
+mod secret;
 mod servers;
 mod sources;
 mod tls;
@@ -11,7 +12,7 @@ mod tls;
 pub use access::Access;
 pub use deliveries::Delivery;
 pub use reports::Reports;
-pub use sources::{Bulk, Folder, Notify, Poll, References};
+pub use sources::{Bulk, Folder, Notify, Poll, References, Stream};
 pub use tls::Tls;
 
 use std::collections::BTreeMap;
@@ -132,6 +133,9 @@ pub struct Source {
     /// How it tells by itself that something has changed, if it does.
     #[serde(default)]
     pub notify: Option<Notify>,
+    /// The stream of messages on which it publishes, if it does.
+    #[serde(default)]
+    pub stream: Option<Stream>,
 }
 
 /// The file as written.

@@ -42,7 +42,7 @@ pub struct SignIn {
 }
 
 /// What must not be shown.
-#[derive(Clone)]
+#[derive(Clone, PartialEq, Eq)]
 pub struct Secret(pub String);
 
 impl std::fmt::Debug for Secret {

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 
 use serde::Deserialize;
 
-use super::tls;
+use super::{secret, tls};
 use crate::access::keys::{Keys, algorithm};
 use crate::access::registry::{Caller, Client, Issuer, KeysFrom, Registry};
 use crate::access::sign_in::{Secret, SignIn};
@@ -196,15 +196,9 @@ impl Reading<'_> {
         })
     }
 
-    /// What stands in a file that nobody else may read.
-    fn secret(&mut self, path: &Path) -> Option<Secret> {
-        let path = self.folder.join(path);
-        let read = std::fs::read_to_string(&path).map_err(|error| error.to_string());
-        let text = read.map(|text| text.trim().to_owned());
-        let found = text
-            .and_then(|text| if text.is_empty() { Err("it is empty".to_owned()) } else { Ok(Secret(text)) });
-        let told = |why| self.errors.push(format!("sign_in.client_secret_file: {}: {why}", path.display()));
-        found.map_err(told).ok()
+    fn secret(&mut self, place: &Path) -> Option<Secret> {
+        let told = |why| self.errors.push(format!("sign_in.client_secret_file: {why}"));
+        secret::text(self.folder, place, 1).map(Secret).map_err(told).ok()
     }
 
     fn algorithms(&mut self, at: &str, names: &[String]) -> Vec<jsonwebtoken::Algorithm> {

@@ -16,6 +16,8 @@ impl Config {
         for (index, source) in self.sources.iter_mut().enumerate() {
             let wrong = source.notify.iter_mut().flat_map(|notify| notify.settle(&self.servers, folder));
             errors.extend(wrong.map(|why| format!("source[{index}].notify.{why}")));
+            let wrong = source.stream.iter_mut().flat_map(|stream| stream.settle(folder));
+            errors.extend(wrong.map(|why| format!("source[{index}].stream.{why}")));
         }
         if let Some(References { server, .. }) = &self.references
             && self.server(server).is_none()

@@ -4,6 +4,7 @@ use std::path::{Path, PathBuf};
 
 use serde::Deserialize;
 
+use super::secret;
 use crate::outward::{PrivateKey, Secret, Server, Settings, TokenSettings};
 
 /// What the file says of one.
@@ -65,9 +66,8 @@ pub(super) fn read(files: Vec<ServerFile>, folder: &Path, errors: &mut Vec<Strin
 
 fn settings(file: ServerFile, at: &str, folder: &Path, errors: &mut Vec<String>) -> Settings {
     let mut bytes = |name: &str, path: &Path| {
-        let path = folder.join(path);
-        std::fs::read(&path)
-            .map_err(|e| errors.push(format!("{at}.{name}: {}: {e}", path.display())))
+        secret::bytes(folder, path)
+            .map_err(|why| errors.push(format!("{at}.{name}: {why}")))
             .unwrap_or_default()
     };
     let authorities = file.ca.as_deref().map(|path| bytes("ca", path));

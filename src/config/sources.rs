@@ -4,7 +4,9 @@ use std::path::{Path, PathBuf};
 
 use serde::Deserialize;
 
+use super::secret;
 use crate::access::digest;
+use crate::access::sign_in::Secret;
 use crate::outward::Server;
 
 /// The types that are read where nothing is said: all from which care, ventilation and place are told.
@@ -74,6 +76,39 @@ pub struct Folder {
     pub complete: bool,
 }
 
+/// A durable stream of messages on which a source publishes: NATS JetStream.
+#[derive(Clone, PartialEq, Eq, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Stream {
+    /// Where its server is: `nats://` on this machine, `tls://` anywhere.
+    pub address: String,
+    /// Its name there.
+    pub stream: String,
+    /// The name under which the server remembers what was acknowledged: a durable consumer, made if it is not there.
+    #[serde(default = "consumer")]
+    pub consumer: String,
+    /// Only messages on these subjects; `*` and `>` as usual. None: all of the stream.
+    pub subject: Option<String>,
+    /// Whether who publishes promises that, when nothing is waiting, everything has been told.
+    #[serde(default)]
+    pub complete: bool,
+    /// A file of credentials (a token and its seed).
+    pub credentials: Option<PathBuf>,
+    /// A user, with `password_file`.
+    pub user: Option<String>,
+    /// The file of the password.
+    pub password_file: Option<PathBuf>,
+    /// What is in it.
+    #[serde(skip)]
+    pub password: Option<Secret>,
+    /// The authorities that its certificate may be of; none: those that this machine trusts.
+    pub ca: Option<PathBuf>,
+    /// Mutual TLS: the certificate that is shown, with `key`.
+    pub certificate: Option<PathBuf>,
+    /// Its key.
+    pub key: Option<PathBuf>,
+}
+
 /// How a source tells by itself that something has changed.
 #[derive(Clone, PartialEq, Eq, Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -113,13 +148,9 @@ impl Notify {
             wrong.push(format!("server: there is no [[server]] named \"{name}\""));
         }
         if let Some(file) = &self.secret_file {
-            let path = folder.join(file);
-            match std::fs::read_to_string(&path) {
-                Ok(text) if text.trim().len() >= SECRET => {
-                    self.secret_digest = Some(digest(text.trim().as_bytes()));
-                }
-                Ok(_) => wrong.push(format!("secret_file: expected {SECRET} characters at least")),
-                Err(error) => wrong.push(format!("secret_file: {}: {error}", path.display())),
+            match secret::text(folder, file, SECRET) {
+                Ok(text) => self.secret_digest = Some(digest(text.as_bytes())),
+                Err(why) => wrong.push(format!("secret_file: {why}")),
             }
         }
         wrong
@@ -171,6 +202,72 @@ impl Bulk {
         }
         wrong
     }
+}
+
+impl Stream {
+    /// Reads the password and takes paths from `folder`; what is wrong with it.
+    pub(super) fn settle(&mut self, folder: &Path) -> Vec<String> {
+        let mut wrong = Vec::new();
+        let files = [
+            ("credentials", &mut self.credentials),
+            ("ca", &mut self.ca),
+            ("certificate", &mut self.certificate),
+            ("key", &mut self.key),
+        ];
+        for (name, path) in files.into_iter().filter_map(|(name, path)| Some((name, path.as_mut()?))) {
+            *path = folder.join(&*path);
+            if !path.is_file() {
+                wrong.push(format!("{name}: there is no file {}", path.display()));
+            }
+        }
+        if let Some(file) = &self.password_file {
+            match secret::text(folder, file, 1) {
+                Ok(text) => self.password = Some(Secret(text)),
+                Err(why) => wrong.push(format!("password_file: {why}")),
+            }
+        }
+        if self.user.is_some() != self.password_file.is_some() {
+            wrong.push("user: a user and a password_file are named together, or neither".to_owned());
+        }
+        if self.certificate.is_some() != self.key.is_some() {
+            wrong.push("certificate: a certificate and its key are named together, or neither".to_owned());
+        }
+        if let Err(why) = reached(&self.address) {
+            wrong.push(format!("address: {why}"));
+        }
+        let plain = |name: &str| {
+            !name.is_empty() && name.bytes().all(|b| b.is_ascii_alphanumeric() || matches!(b, b'-' | b'_'))
+        };
+        for (key, name) in [("stream", &self.stream), ("consumer", &self.consumer)] {
+            if !plain(name) {
+                wrong.push(format!("{key}: \"{name}\" may hold letters, digits, - and _ only"));
+            }
+        }
+        wrong
+    }
+}
+
+/// Whether messages may be fetched from an address.
+fn reached(address: &str) -> Result<(), &'static str> {
+    let read =
+        url::Url::parse(address).map_err(|_| "expected an address such as tls://messages.example:4222")?;
+    if !read.username().is_empty() || read.password().is_some() {
+        return Err("name who asks in user and password_file, or in credentials");
+    }
+    let here = match read.host_str() {
+        None => return Err("expected a host"),
+        Some(host) => host == "localhost" || host.parse().is_ok_and(|ip: std::net::IpAddr| ip.is_loopback()),
+    };
+    match read.scheme() {
+        "tls" => Ok(()),
+        "nats" if here => Ok(()),
+        "nats" => Err("charting would go in the clear; expected tls:// (nats:// only on this machine)"),
+        _ => Err("expected tls:// (nats:// only on this machine)"),
+    }
+}
+
+fn consumer() -> String {
+    "terce".to_owned()
 }
 
 impl Folder {

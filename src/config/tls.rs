@@ -10,6 +10,7 @@ use rustls::server::WebPkiClientVerifier;
 use rustls::{RootCertStore, ServerConfig};
 use serde::Deserialize;
 
+use super::secret;
 use crate::access::digest;
 
 /// TLS of the listener, from 1.2 on.
@@ -40,8 +41,7 @@ pub(super) struct TlsFile {
 /// What it comes to; none if something is wrong, which is in `errors` then.
 pub(super) fn read(file: TlsFile, folder: &Path, errors: &mut Vec<String>) -> Option<Tls> {
     let mut pem = |name: &str, path: &Path| {
-        let path = folder.join(path);
-        std::fs::read(&path).map_err(|e| errors.push(format!("tls.{name}: {}: {e}", path.display()))).ok()
+        secret::bytes(folder, path).map_err(|why| errors.push(format!("tls.{name}: {why}"))).ok()
     };
     let chain = pem("certificate", &file.certificate);
     let key = pem("key", &file.key);

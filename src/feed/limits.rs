@@ -1,5 +1,7 @@
 //! Limits of what comes in by itself, each beside its reason.
 
+use std::time::Duration;
+
 /// Entries that are handed over at once: some hundred milliseconds of work, and an answer of some kilobytes.
 pub(super) const ENTRIES: usize = 500;
 
@@ -38,3 +40,15 @@ pub(super) const ABSENT_US: i64 = 3_600_000_000;
 
 /// How long is waited for further documents after one, in milliseconds, so that what comes together is gone over together.
 pub(super) const SEEK_MS: u64 = 100;
+
+/// Messages of a stream that are taken at a time, and may be under way: each is a document or a Bundle of some.
+pub(super) const MESSAGES: usize = 200;
+
+/// For how long is waited for the first message before it is asked whether there are any.
+pub(super) const LISTEN: Duration = Duration::from_secs(5);
+
+/// A message that is not acknowledged for so long is sent again: taking in [`MESSAGES`] lasts a second or so.
+pub(super) const ACKNOWLEDGE: Duration = Duration::from_secs(30);
+
+/// For how long is waited for a server of messages to answer.
+pub(super) const CONNECT: Duration = Duration::from_secs(10);

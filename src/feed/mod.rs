@@ -1,8 +1,8 @@
 //! What comes in by itself, and how far each source is known to have told everything.
 //!
 //! * [`Feeds`]: how each source is doing;
-//! * [`Reader`]: reads from a source by itself: searches it, has it exported, or watches a folder of files; what it finds
-//!   goes in through `intake`;
+//! * [`Reader`]: reads from a source by itself: searches it, has it exported, watches a folder of files, or listens to a stream of
+//!   messages; what it finds goes in through `intake`;
 //! * [`Trial`]: reads a record once, to see what would become of it;
 //! * [`Notices`]: takes what a source tells by itself; [`Seeker`]: fetches what documents point at.
 
@@ -15,6 +15,7 @@ mod needs;
 mod notices;
 mod poll;
 mod reader;
+mod stream;
 mod trial;
 
 pub use needs::Seeker;

@@ -130,6 +130,37 @@ impl Notices {
     }
 }
 
+/// What a resource tells: itself, or what the entries of a Bundle do.
+pub(super) fn told_by(raw: Box<RawValue>) -> Vec<Told> {
+    match serde_json::from_str::<Body>(raw.get()) {
+        Ok(Body { resource_type, entry }) if resource_type == "Bundle" => {
+            entry.into_iter().filter_map(|entry| told(entry, |url| named(url, None))).collect()
+        }
+        _ => vec![Told::Document(raw)],
+    }
+}
+
+/// What an entry tells: a document, or that one is gone.
+fn told(entry: Entry, named: impl Fn(&str) -> Option<(String, String)>) -> Option<Told> {
+    match (entry.resource, entry.request) {
+        (Some(resource), _) => Some(Told::Document(resource)),
+        (None, Some(Asked { method, url })) if method == "DELETE" => {
+            let (kind, id) = named(&url)?;
+            Some(Told::Deleted { kind, id, at_us: None })
+        }
+        (None, _) => None,
+    }
+}
+
+/// Type and id of what is named, if it is a document of the server at `base`.
+fn named(reference: &str, base: Option<&str>) -> Option<(String, String)> {
+    let below = base.and_then(|base| reference.strip_prefix(base)?.strip_prefix('/'));
+    let mut parts = below.unwrap_or(reference).split('/');
+    let (kind, id) = (parts.next()?, parts.next()?);
+    let plain = !kind.is_empty() && kind.bytes().all(|b| b.is_ascii_alphabetic());
+    (plain && is_id(id)).then(|| (kind.to_owned(), id.to_owned()))
+}
+
 impl Place {
     async fn notified(&self, status: Status, entries: Vec<Entry>) -> Result<usize, NotTaken> {
         let Parts { store, source, intake, clock, .. } = &self.parts;
@@ -141,23 +172,12 @@ impl Place {
             "event-notification" => status.first.is_some_and(|first| first > known + 1),
             _ => status.events.is_some_and(|events| events > known),
         };
-        let mut told = Vec::new();
+        let mut all = Vec::new();
         let mut here = BTreeSet::new();
         for entry in entries.into_iter().skip(1) {
-            match (entry.resource, entry.request) {
-                (Some(resource), _) => {
-                    let of = Told::Document(resource);
-                    here.extend(of.name());
-                    told.push(of);
-                }
-                (None, Some(Asked { method, url })) if method == "DELETE" => {
-                    if let Some((kind, id)) = self.named(&url) {
-                        here.insert(format!("{kind}/{id}"));
-                        told.push(Told::Deleted { kind, id, at_us: None });
-                    }
-                }
-                (None, _) => {}
-            }
+            let Some(of) = told(entry, |url| self.named(url)) else { continue };
+            here.extend(of.name());
+            all.push(of);
         }
         let focus: BTreeSet<String> = status.focus.iter().cloned().collect();
         if focus.len() > limits::FOCUS {
@@ -172,10 +192,10 @@ impl Place {
             let server =
                 server.ok_or(NotTaken::Wrong("it only names documents, and there is no server to ask"))?;
             let fetched = fetch(server, &kind, &id, clock.now().micros()).await;
-            told.extend(fetched.map_err(|trouble| NotTaken::Later(trouble.why))?);
+            all.extend(fetched.map_err(|trouble| NotTaken::Later(trouble.why))?);
         }
-        let bare = status.kind == "event-notification" && told.is_empty();
-        let taken = intake.take(source, &told).await?;
+        let bare = status.kind == "event-notification" && all.is_empty();
+        let taken = intake.take(source, &all).await?;
         if let Some(events) = status.events.filter(|events| *events > known || before.is_none()) {
             self.parts.mark(mark, events.to_string()).await?;
         }
@@ -190,13 +210,7 @@ impl Place {
 
     /// Type and id of what is named, if it is a document of the source.
     fn named(&self, reference: &str) -> Option<(String, String)> {
-        let base = self.server.as_ref().map(|server| format!("{}/", server.base()));
-        let below = base.and_then(|base| reference.strip_prefix(base.as_str()).map(str::to_owned));
-        let name = below.unwrap_or_else(|| reference.to_owned());
-        let mut parts = name.split('/');
-        let (kind, id) = (parts.next()?, parts.next()?);
-        let plain = !kind.is_empty() && kind.bytes().all(|b| b.is_ascii_alphabetic());
-        (plain && is_id(id)).then(|| (kind.to_owned(), id.to_owned()))
+        named(reference, self.server.as_ref().map(Server::base))
     }
 }
 

@@ -11,6 +11,7 @@ use super::folder::Folder;
 use super::intake::{Intake, NotNow};
 use super::notices::{Notices, Place};
 use super::poll::Search;
+use super::stream::Messages;
 use crate::care::time::{Instant, Length};
 use crate::clock::Clock;
 use crate::config::Source;
@@ -42,6 +43,7 @@ enum Way {
     Search(Search),
     Export(Export),
     Folder(Folder),
+    Stream(Box<Messages>),
 }
 
 /// Why a round did not come to its end.
@@ -156,7 +158,9 @@ impl Reader {
             Some((bulk.every_seconds, Way::Export(Export { bulk, server })))
         });
         let watched = source.folder.clone().map(|f| (f.every_seconds, Way::Folder(Folder::new(f))));
-        let ways = searched.into_iter().chain(exported).chain(watched);
+        // a round waits by itself for what comes
+        let streamed = source.stream.clone().map(|s| (0, Way::Stream(Box::new(Messages::new(s)))));
+        let ways = searched.into_iter().chain(exported).chain(watched).chain(streamed);
         let reader = |(every_seconds, way)| {
             let (parts, poke) = (parts.clone(), poke.clone());
             Reader { parts, way, every_seconds, poke }
@@ -205,6 +209,7 @@ impl Reader {
             Way::Search(search) => search.round(&self.parts, began).await,
             Way::Export(export) => export.round(&self.parts, began).await,
             Way::Folder(folder) => folder.round(&self.parts, began).await,
+            Way::Stream(messages) => messages.round(&self.parts).await,
         }
     }
 }

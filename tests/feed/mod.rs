@@ -8,6 +8,7 @@ mod files;
 mod letters;
 mod notices;
 mod outage;
+mod streams;
 
 use reqwest::Method;
 use serde_json::{Value, json};
