@@ -12,7 +12,7 @@ mod tls;
 pub use access::Access;
 pub use deliveries::Delivery;
 pub use reports::Reports;
-pub use sources::{Bulk, Folder, Notify, Poll, References, Stream};
+pub use sources::{Bulk, Expect, Folder, Notify, Poll, References, Stream};
 pub use tls::Tls;
 
 use std::collections::BTreeMap;
@@ -136,6 +136,9 @@ pub struct Source {
     /// The stream of messages on which it publishes, if it does.
     #[serde(default)]
     pub stream: Option<Stream>,
+    /// Parts of it that are never silent for long.
+    #[serde(default)]
+    pub expect: Vec<Expect>,
 }
 
 /// The file as written.
@@ -298,7 +301,6 @@ impl Config {
         config.sources = file.source;
         config.servers = servers::read(file.server, folder, &mut errors);
         config.deliveries = file.deliver;
-        config.settle_sources(file.references, folder, &mut errors);
         config.audit = audit(file.audit, matches!(config.access, Access::Registered(_)), &mut errors);
         match Outward::new(&file.subscriptions.allow, &file.subscriptions.inner) {
             Ok(subscribers) => config.subscribers = subscribers,
@@ -339,6 +341,7 @@ impl Config {
         config.site.away = file.site.away;
         config.site.units = file.unit;
         config.site.conditions = file.site.conditions;
+        config.settle_sources(file.references, folder, &mut errors);
         config.check_names(&mut errors);
         errors.extend(config.exposed().err());
         if errors.is_empty() { Ok(config) } else { Err(errors) }

@@ -9,6 +9,7 @@
 //! - A patient that cannot be reconciled is left alone for a while and does not hold up the others.
 
 mod breaker;
+mod parts;
 mod silences;
 
 use std::collections::BTreeMap;
@@ -76,6 +77,8 @@ pub struct Reconciler {
     /// Whether the feed was silent when that was last acted on; none before the first time.
     silent: Arc<Mutex<Option<bool>>>,
     breaker: Arc<Mutex<Breaker>>,
+    /// When the parts of the sources were looked at last.
+    looked: Arc<Mutex<Option<Instant>>>,
 }
 
 /// Patients with a lapse that is announced as soon as the feed has told everything up to an instant.
@@ -119,6 +122,7 @@ impl Reconciler {
             held: Held::default(),
             silent: Arc::default(),
             breaker: Arc::default(),
+            looked: Arc::default(),
         }
     }
 
@@ -132,6 +136,7 @@ impl Reconciler {
     /// now be announced.
     pub fn hears_news(&self, now: Instant) -> bool {
         self.acted_on() != Some(self.is_silent(now))
+            || self.looks(now)
             || !self.held.ready(self.feeds.at(now).watermark(), 1).is_empty()
     }
 
@@ -187,8 +192,8 @@ impl Reconciler {
             self.tell_silences(now).await?;
             *self.silent.lock().unwrap_or_else(PoisonError::into_inner) = Some(is_silent);
         }
+        self.look_at_parts(now).await?;
         self.tell_held(is_silent, now).await?;
-        self.tell_unverified(now).await?;
         let mut due = self.store.due(now.micros(), PASS).await?;
         for patient in self.held.ready(self.feeds.at(now).watermark(), PASS) {
             if due.iter().all(|s| s.patient != patient) {
@@ -215,12 +220,11 @@ impl Reconciler {
     pub async fn pass(&self, subjects: Vec<Subject>, now: Instant) -> Result<usize, StoreError> {
         let mut shared = Shared::default();
         let mut commits = JoinSet::new();
-        let feed = self.feeds.at(now);
         for subject in subjects {
             let mut held_until = None;
             let batch = match self.read(&subject.patient, &mut shared).await {
                 Ok((reading, charting)) => {
-                    let decide = || decide(&subject.patient, &reading, &charting, feed, now);
+                    let decide = || decide(&subject.patient, &reading, &charting, &self.feeds, now);
                     match catch_unwind(AssertUnwindSafe(decide)) {
                         Ok(mut decided) => {
                             self.hold_back(&mut decided, now).await?;
@@ -310,13 +314,14 @@ impl Reconciler {
 }
 
 /// Everything that follows for a patient from what is known at `now`.
-fn decide(patient: &str, reading: &Reading, charting: &Charting, feed: Feed, now: Instant) -> Decided {
+fn decide(patient: &str, reading: &Reading, charting: &Charting, feeds: &Feeds, now: Instant) -> Decided {
     let site = &reading.site;
     let mut decided = Decided { reconciled: Reconciled::default(), utterances: Vec::new(), held_until: None };
     let mut wake: Option<Instant> = None;
     let mut doubts: Vec<Doubtful> = reading.assembled.waiting.iter().map(doubtful).collect();
     for stay in &reading.assembled.stays {
         let id = stay_id(&stay.facts);
+        let feed = feeds.of(stay.facts.unit_at(now).as_deref(), now);
         let (ledger, ahead) = reconcile_ahead(&stay.facts, &site.rules, feed, now);
         let plan = plan(&ledger, &stay.facts, &site.rules, &said(id, &reading.said));
         let fresh = feed.watermark().min(now);

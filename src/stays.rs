@@ -139,6 +139,11 @@ impl Stays {
         Ok(())
     }
 
+    /// How far the feed has told everything about the patients of `unit`, at `now`.
+    pub fn feed_of(&self, unit: Option<&str>, now: Instant) -> Feed {
+        self.0.feeds.of(unit, now)
+    }
+
     /// How far the feed has told everything, at `now`.
     pub fn feed(&self, now: Instant) -> Feed {
         self.0.feeds.at(now)
@@ -150,8 +155,8 @@ impl Stays {
     /// The store.
     pub async fn ledgers(&self, patient: &str, now: Instant) -> Result<Vec<StayLedger>, StoreError> {
         let reading = self.read(patient, &mut Shared::default()).await?;
-        let feed = self.feed(now);
         let stays = reading.assembled.stays.into_iter().map(|stay| {
+            let feed = self.feed_of(stay.facts.unit_at(now).as_deref(), now);
             let ledger = reconcile(&stay.facts, &reading.site.rules, feed, now);
             let doubts = stay.doubts.into_iter().chain(ledger.doubts.iter().cloned()).collect();
             let id = stay_id(&stay.facts).to_owned();

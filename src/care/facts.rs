@@ -7,6 +7,7 @@ use std::sync::Arc;
 
 use chrono::NaiveDate;
 
+use super::place::places;
 use super::time::Instant;
 
 /// The document a fact was read from, as `Type/id/_history/version`.
@@ -54,6 +55,13 @@ pub struct Facts {
     pub under_way: Vec<UnderWay>,
     /// Time in which a named condition of the patient holds.
     pub conditions: Vec<ConditionSpan>,
+}
+
+impl Facts {
+    /// The unit of the patient at `at`, or the last one known before.
+    pub fn unit_at(&self, at: Instant) -> Option<Arc<str>> {
+        places(&self.units).last_known(at).cloned()
+    }
 }
 
 /// The end of a stay.

@@ -189,6 +189,16 @@ impl Rules {
         }
     }
 
+    /// The longest time that care of one kind may be apart in `unit`; none where nothing is asked for by intervals.
+    pub fn longest_interval(&self, unit: Option<&str>) -> Option<Length> {
+        let protocol = self.protocols.get(self.protocol_in(unit)?)?;
+        let limit = |requirement: &Requirement| match requirement.kind {
+            Kind::Every { limit, .. } => Some(limit),
+            Kind::PerDay { .. } | Kind::At { .. } | Kind::After { .. } => None,
+        };
+        protocol.requirements.iter().filter_map(limit).max()
+    }
+
     /// The shift that holds the local clock time of `at`.
     pub fn shift_at(&self, at: Instant) -> Arc<str> {
         let time = at.local(self.zone).time();

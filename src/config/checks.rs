@@ -18,6 +18,10 @@ impl Config {
             errors.extend(wrong.map(|why| format!("source[{index}].notify.{why}")));
             let wrong = source.stream.iter_mut().flat_map(|stream| stream.settle(folder));
             errors.extend(wrong.map(|why| format!("source[{index}].stream.{why}")));
+            for (n, expect) in source.expect.iter_mut().enumerate() {
+                let wrong = expect.settle(&self.site.units).into_iter();
+                errors.extend(wrong.map(|why| format!("source[{index}].expect[{n}].{why}")));
+            }
         }
         if let Some(References { server, .. }) = &self.references
             && self.server(server).is_none()

@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use serde::Deserialize;
 
-use super::secret;
+use super::{SiteUnit, secret};
 use crate::access::digest;
 use crate::access::sign_in::Secret;
 use crate::outward::Server;
@@ -75,6 +75,43 @@ pub struct Folder {
     #[serde(default)]
     pub complete: bool,
 }
+
+/// A part of what a source tells that is never silent for long while care is given.
+#[derive(Clone, PartialEq, Eq, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Expect {
+    /// The resource type.
+    #[serde(rename = "type")]
+    pub kind: String,
+    /// The units, each a part by itself; none: all of the site that have a protocol.
+    #[serde(default)]
+    pub units: Vec<String>,
+    /// Nothing received for so long about any of the patients of a unit is a silence.
+    pub silent_after_minutes: u32,
+}
+
+impl Expect {
+    /// Names the units; what is wrong with it.
+    pub(super) fn settle(&mut self, units: &[SiteUnit]) -> Vec<String> {
+        let mut wrong = Vec::new();
+        if self.kind.is_empty() || !self.kind.bytes().all(|b| b.is_ascii_alphabetic()) {
+            wrong.push(format!("type: \"{}\" is no type", self.kind));
+        }
+        if self.silent_after_minutes < LEAST_SILENCE {
+            wrong.push(format!("silent_after_minutes: expected {LEAST_SILENCE} at least"));
+        }
+        let unknown = self.units.iter().filter(|unit| !units.iter().any(|u| u.location == **unit));
+        wrong.extend(unknown.map(|unit| format!("units: there is no [[unit]] with the location \"{unit}\"")));
+        if self.units.is_empty() {
+            let cared = units.iter().filter(|unit| unit.protocol.as_deref() != Some("none"));
+            self.units = cared.map(|unit| unit.location.clone()).collect();
+        }
+        wrong
+    }
+}
+
+/// Shorter silences are ordinary: charting is done in rounds.
+const LEAST_SILENCE: u32 = 15;
 
 /// A durable stream of messages on which a source publishes: NATS JetStream.
 #[derive(Clone, PartialEq, Eq, Debug, Deserialize)]

@@ -29,6 +29,7 @@ pub(super) async fn page(console: &Console, viewer: &Viewer, told: Option<&str>)
     let doubts = console.store.doubts(Doubts::All, 0, limits::DOUBTS).await?;
     let content = html! {
         (sources(console, now))
+        (parts(console, now))
         (polled(console, now))
         (outbox(console, now).await?)
         (letters::section(console, told).await?)
@@ -65,6 +66,40 @@ fn sources(console: &Console, now: Instant) -> Markup {
                                     }
                                     td { @match source.told { Some(told) => (words::day_and_clock(told, zone)), None => "never heard" } }
                                     td { @if let Some(told) = source.told { (words::span(now.since(told))) " ago" } }
+                                }
+                            }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// Parts of sources that are never silent for long, and how they are doing.
+fn parts(console: &Console, now: Instant) -> Markup {
+    let zone = console.stays.rules().zone;
+    let (parts, silent) = (console.feeds.parts(), console.feeds.silent_parts());
+    html! {
+        @if !parts.is_empty() {
+            section aria-labelledby="parts" {
+                h2 id="parts" { "Parts of sources" }
+                p { "What is told again and again while care is given. Where a part is silent, care in its unit is unverified." }
+                div.wide tabindex="0" role="group" aria-labelledby="parts" {
+                    table {
+                        caption.hidden { "Parts of sources that are watched" }
+                        thead { tr { th scope="col" { "Source" } th scope="col" { "Unit" } th scope="col" { "Type" } th scope="col" { "Silent after" } th scope="col" { "State" } } }
+                        tbody {
+                            @for part in &parts {
+                                tr {
+                                    th scope="row" { (part.source) }
+                                    td { (part.unit) }
+                                    td { (part.kind) }
+                                    td { (words::span(part.patience)) }
+                                    td { @match silent.iter().find(|(other, _)| other == part) {
+                                        Some((_, since)) => { "silent since " (words::day_and_clock(*since, zone)) " (" (words::span(now.since(*since))) ")" },
+                                        None => "speaks",
+                                    } }
                                 }
                             }
                         }

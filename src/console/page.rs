@@ -81,7 +81,8 @@ impl Page<'_> {
 pub(super) fn freshness(console: &Console, now: Instant) -> Markup {
     let zone = console.stays.rules().zone;
     let sources = console.feeds.status(now);
-    let quiet = sources.iter().any(|s| s.state != State::Live);
+    let parts = console.feeds.silent_parts();
+    let quiet = !parts.is_empty() || sources.iter().any(|s| s.state != State::Live);
     html! {
         p.fresh.quiet[quiet] role="status" {
             @if sources.is_empty() {
@@ -102,6 +103,13 @@ pub(super) fn freshness(console: &Console, now: Instant) -> Markup {
                         }
                         (State::Live | State::Silent | State::Unknown, None) => { "was never heard" }
                     }
+                }
+            }
+            @for (part, since) in &parts {
+                span.source {
+                    span.sign aria-hidden="true" { (sign(State::Silent)) " " }
+                    strong { (part.source) } " has told no " (part.kind) " of the unit " (part.unit) " since "
+                    (words::day_and_clock(*since, zone)) ": what follows there is unverified; go by the bedside record"
                 }
             }
         }

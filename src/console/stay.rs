@@ -65,7 +65,8 @@ pub(super) async fn stay(
     let ledgers = console.stays.ledgers(&patient, now).await?;
     let stay = ledgers.into_iter().find(|l| l.stay == encounter).ok_or(Absent::NotFound)?;
     let rules = console.stays.rules();
-    let picture = picture(&stay.facts, &rules, console.stays.feed(now), now);
+    let feed = console.stays.feed_of(stay.ledger.unit.as_deref(), now);
+    let picture = picture(&stay.facts, &rules, feed, now);
     let last = stay.facts.ends.as_ref().map_or(now, |e| e.at.min(now));
     let day = asked.day.unwrap_or_else(|| last.day(rules.zone));
     let span = Span::day(day, rules.zone);

@@ -120,7 +120,7 @@ async fn ward_of(console: &Console, unit: &str, now: Instant) -> Result<Ward, Ab
     };
     let stays = console.store.stays(query).await?;
     let rules = console.stays.rules();
-    let feed = console.stays.feed(now);
+    let feed = console.stays.feed_of(Some(unit), now);
     let more = stays.len() > limits::WARD_STAYS;
     let mut rows = Vec::new();
     for row in stays.iter().take(limits::WARD_STAYS) {

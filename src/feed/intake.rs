@@ -5,6 +5,7 @@
 //! passed over. Handing the same over again has no effect.
 
 use std::borrow::Cow;
+use std::collections::BTreeSet;
 
 use axum::Router;
 use axum::body::Body;
@@ -129,11 +130,12 @@ impl Intake {
         let mut taken = 0;
         let mut rest = told;
         while !rest.is_empty() {
-            let mut bytes = 0;
-            let fits = rest.iter().take(limits::ENTRIES).take_while(|told| {
-                let first = bytes == 0;
+            let (mut bytes, mut names) = (0, BTreeSet::new());
+            let fits = rest.iter().take(limits::ENTRIES).enumerate().take_while(|(n, told)| {
                 bytes += told.bytes();
-                first || bytes <= limits::BYTES
+                // entries of a batch have no order: what comes twice is handed over one after the other
+                let once = told.name().is_none_or(|name| names.insert(name));
+                *n == 0 || (bytes <= limits::BYTES && once)
             });
             let (some, after) = rest.split_at(fits.count());
             taken += self.take_some(source, some).await?;

@@ -1,12 +1,13 @@
 //! What comes in by itself, and how far each source is known to have told everything.
 //!
-//! * [`Feeds`]: how each source is doing;
+//! * [`Feeds`]: how each source is doing, and the parts of it that are watched (`expected`);
 //! * [`Reader`]: reads from a source by itself: searches it, has it exported, watches a folder of files, or listens to a stream of
 //!   messages; what it finds goes in through `intake`;
 //! * [`Trial`]: reads a record once, to see what would become of it;
 //! * [`Notices`]: takes what a source tells by itself; [`Seeker`]: fetches what documents point at.
 
 mod bulk;
+mod expected;
 mod folder;
 mod intake;
 mod limits;
@@ -18,6 +19,7 @@ mod reader;
 mod stream;
 mod trial;
 
+pub use expected::{Found, Part, Turned};
 pub use needs::Seeker;
 pub use notices::{NotTaken, Notices};
 pub use reader::{Reader, notices};
@@ -40,7 +42,11 @@ const PATIENCE: Length = Length::minutes(5);
 
 /// The watched sources. Cheap to clone; all clones see the same.
 #[derive(Clone, Debug, Default)]
-pub struct Feeds(Arc<RwLock<BTreeMap<String, Watched>>>, watch::Sender<BTreeMap<String, Polled>>);
+pub struct Feeds(
+    Arc<RwLock<BTreeMap<String, Watched>>>,
+    watch::Sender<BTreeMap<String, Polled>>,
+    Arc<RwLock<expected::Parts>>,
+);
 
 /// How reading from a source by itself goes.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
@@ -112,7 +118,8 @@ impl Feeds {
             let told = told(&s.name).unwrap_or(Instant::EARLIEST);
             (s.name.clone(), Watched { patience, told, heard: false, catching_up: false })
         });
-        Feeds(Arc::new(RwLock::new(watched.collect())), watch::Sender::default())
+        let parts = Arc::new(RwLock::new(expected::Parts::of(sources)));
+        Feeds(Arc::new(RwLock::new(watched.collect())), watch::Sender::default(), parts)
     }
 
     /// `source` says that it has told everything up to `at`. False if it is not watched.

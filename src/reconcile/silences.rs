@@ -1,6 +1,6 @@
 //! What is said of the feed itself: that a source is silent, and to each unit that its charting cannot be verified.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use super::{Reconciler, recorded, write};
 use crate::care::ledger::Feed;
@@ -9,7 +9,8 @@ use crate::feed;
 use crate::store::{Batch, StayQuery, StoreError};
 use crate::translate::outcomes::{Utterance, feed_silent, unverified};
 
-/// For how long the care of a unit can go unseen: twice the longest interval of cleaning. Common practice, no source.
+/// For how long the care of a unit can go unseen where its protocol asks for nothing by intervals; elsewhere twice its
+/// longest interval. Common practice, no source.
 const UNSEEN: Length = Length::hours(8);
 
 /// Stays that are read at a time.
@@ -41,36 +42,52 @@ impl Reconciler {
     }
 
     /// One notice to each unit with patients when a silence lasts longer than their care can go unseen; it is over when
-    /// the feed speaks again.
+    /// charting reaches us again.
     pub(super) async fn tell_unverified(&self, now: Instant) -> Result<(), StoreError> {
         const MARK: &str = "unverified";
-        let told = self.store.mark(MARK).await?.unwrap_or_default();
-        let since = match self.feeds.at(now) {
-            Feed::Silent { watermark } if watermark > Instant::EARLIEST && watermark + UNSEEN <= now => {
-                Some(watermark)
-            }
-            Feed::Silent { .. } | Feed::Live { .. } => None,
+        // a line for each unit that was told: its id, and since when
+        let remembered = self.store.mark(MARK).await?.unwrap_or_default();
+        let line = |line: &str| {
+            let (unit, since) = line.split_once('\t')?;
+            Some((unit.to_owned(), Instant::from_micros(since.parse().ok()?)))
         };
-        // since when, and which units were told
-        let mut lines = told.lines();
-        let before = lines.next().and_then(|since| since.parse().ok()).map(Instant::from_micros);
-        let units: BTreeSet<String> = lines.map(str::to_owned).collect();
-        let (until, since, units) = match (before, since) {
-            (None, None) | (Some(_), Some(_)) => return Ok(()),
-            (None, Some(since)) => (None, since, self.units().await?),
-            (Some(before), None) => (Some(now), before, units),
-        };
-        let mut writes = Vec::new();
-        for unit in &units {
+        let before: BTreeMap<String, Instant> = remembered.lines().filter_map(line).collect();
+        if before.is_empty() && !self.is_silent(now) && self.feeds.silent_parts().is_empty() {
+            return Ok(());
+        }
+        let rules = self.stays.rules();
+        let (mut told, mut writes) = (BTreeMap::new(), Vec::new());
+        let units = self.units().await?;
+        for unit in units.iter().chain(before.keys().filter(|unit| !units.contains(*unit))) {
+            let unseen = rules.longest_interval(Some(unit)).map_or(UNSEEN, |interval| interval + interval);
+            let since = match self.feeds.of(Some(unit), now) {
+                Feed::Silent { watermark } if watermark > Instant::EARLIEST && watermark + unseen <= now => {
+                    Some(watermark)
+                }
+                Feed::Silent { .. } | Feed::Live { .. } => None,
+            };
+            let (since, until) = match (before.get(unit), since) {
+                (None, None) => continue,
+                (Some(since), Some(_)) => {
+                    told.insert(unit.clone(), *since);
+                    continue;
+                }
+                (None, Some(since)) => {
+                    told.insert(unit.clone(), since);
+                    (since, None)
+                }
+                (Some(since), None) => (*since, Some(now)),
+            };
             let mut said: Utterance = unverified(unit, since, until);
             said.replaces = self.store.document(said.kind, &said.id).await?.map(|d| d.version);
             writes.push(write(said));
         }
-        let remember = match until {
-            Some(_) => String::new(),
-            None => std::iter::once(since.micros().to_string()).chain(units).collect::<Vec<_>>().join("\n"),
-        };
-        let (marks, audits) = (vec![(MARK.into(), remember)], vec![recorded()]);
+        if writes.is_empty() {
+            return Ok(());
+        }
+        let remember: Vec<String> =
+            told.iter().map(|(unit, since)| format!("{unit}\t{}", since.micros())).collect();
+        let (marks, audits) = (vec![(MARK.into(), remember.join("\n"))], vec![recorded()]);
         self.store.commit(Batch { now_us: now.micros(), writes, marks, audits, ..Batch::default() }).await?;
         self.told.notify_one();
         Ok(())

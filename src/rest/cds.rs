@@ -20,7 +20,7 @@ use super::edge::{self, Edge};
 use super::refused::{Refused, Unknown};
 use super::{Outcome, limits};
 use crate::access::{Denied, Holder, Scopes};
-use crate::store::{Among, Query};
+use crate::store::{Among, Query, StayQuery};
 use crate::translate::card::card;
 
 /// The id of the service.
@@ -102,6 +102,9 @@ async fn cards(edge: &Edge, parts: &Parts, act: &Act, patient: &str) -> Result<V
     let documents = rest.store.search(query).await?.documents.into_iter().map(|row| row.document);
     let base = edge::base(edge, parts);
     let pages = base.strip_suffix("/fhir").unwrap_or(&base);
+    let query =
+        StayQuery { patient: Some(patient.to_owned()), limit: limits::PAGE_ROWS_MAX, ..StayQuery::default() };
+    let stays = rest.store.stays(query).await?;
     let mut cards = Vec::new();
     let mut shown = Vec::new();
     for document in documents {
@@ -112,7 +115,9 @@ async fn cards(edge: &Edge, parts: &Parts, act: &Act, patient: &str) -> Result<V
             ("How this is counted", format!("{pages}/stay/{stay}")),
             ("The same in FHIR", format!("{base}/Task/{}/$explain", document.id)),
         ];
-        if let Some(card) = card(&document.id, &task, rest.stays.feed(now), now, &links) {
+        let unit = stays.iter().find(|row| row.stay == stay);
+        let feed = rest.stays.feed_of(unit.and_then(|row| row.unit.as_deref()), now);
+        if let Some(card) = card(&document.id, &task, feed, now, &links) {
             cards.push(card);
             shown.push(document);
         }

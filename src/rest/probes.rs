@@ -10,7 +10,7 @@ use super::edge::Edge;
 use super::refused::Refused;
 use super::{Outcome, Rest, limits};
 use crate::care::time::Instant;
-use crate::feed::Polled;
+use crate::feed::{Part, Polled};
 use crate::store::{Batch, Heartbeat, Outbox};
 
 /// The media type that Prometheus reads.
@@ -74,6 +74,16 @@ async fn sources(rest: &Rest, now: Instant, out: &mut String) -> Result<(), Refu
             let age = now.since(told).as_micros() / 1_000_000;
             let _ = writeln!(out, "terce_source_told_age_seconds{{source=\"{}\"}} {age}", source.name);
         }
+    }
+    let _ = writeln!(out, "# TYPE terce_part_silent gauge");
+    let silent = rest.feeds.silent_parts();
+    for part in rest.feeds.parts() {
+        let is_silent = i32::from(silent.iter().any(|(other, _)| *other == part));
+        let Part { source, kind, unit, .. } = part;
+        let _ = writeln!(
+            out,
+            "terce_part_silent{{source=\"{source}\",type=\"{kind}\",unit=\"{unit}\"}} {is_silent}"
+        );
     }
     outboxes(rest, now, out).await?;
     let polls = rest.feeds.polls().borrow().clone();

@@ -33,9 +33,9 @@ pub use delivery::{Delivery, Outbox, Parcel, Step, There};
 pub use error::StoreError;
 pub use letters::{About, Letter, LetterQuery, Undelivered, Way};
 pub use query::{
-    AheadRow, Among, Changes, Counts, Derived, Document, DoubtRow, Doubts, Fits, Followed, Listed, Order,
-    OutcomeQuery, Page, Past, PastQuery, Query, ShareRow, Shares, SourceRow, StayQuery, Subject, Summed,
-    SumsQuery, TokenRow,
+    AheadRow, Among, Changes, Counts, Derived, Document, DoubtRow, Doubts, Fits, Followed, Heard, Listed,
+    Order, OutcomeQuery, Page, Past, PastQuery, Query, ShareRow, Shares, SourceRow, StayQuery, Subject,
+    Summed, SumsQuery, TokenRow,
 };
 pub use sqlite::Sqlite;
 pub use sums::{Part, Share, SumRow, Sums};
@@ -190,6 +190,14 @@ impl Store {
     pub async fn stays(&self, query: StayQuery) -> Result<Vec<StayRow>, StoreError> {
         match self {
             Store::Sqlite(db) => db.stays(query).await,
+        }
+    }
+
+    /// What was heard of the patients of a unit whose care goes on: how many there are, and when the last document of
+    /// type `kind` about one of them was received.
+    pub async fn heard_of(&self, unit: &str, kind: &str) -> Result<Heard, StoreError> {
+        match self {
+            Store::Sqlite(db) => db.heard_of(unit, kind).await,
         }
     }
 

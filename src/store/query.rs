@@ -214,6 +214,15 @@ pub struct StayQuery {
     pub limit: usize,
 }
 
+/// What was heard of the patients of a unit.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct Heard {
+    /// Patients for whom care goes on.
+    pub patients: u64,
+    /// When the last of the documents was received, in microseconds.
+    pub last_us: Option<i64>,
+}
+
 /// Which sums to read.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
 pub struct SumsQuery {

@@ -319,3 +319,8 @@ pub(super) const KNOW_ALL: &str = "INSERT INTO subject (patient, dirty_seq, done
      ON CONFLICT DO NOTHING";
 pub(super) const SOIL_ALL: &str = "UPDATE subject SET dirty_seq = ?1, done_seq = 0, since_seq = ?1, reset_seq = ?1, \
      wake_us = NULL, failures = 0, retry_us = 0, error = NULL";
+
+/// Of each patient the last document is found from the end of the index.
+pub(super) const HEARD_OF: &str = "SELECT COUNT(*), MAX(last_us) FROM (SELECT (SELECT d.received_us FROM document d \
+     WHERE d.patient = s.patient AND d.state > 0 AND d.kind = ?2 ORDER BY d.seq DESC LIMIT 1) AS last_us \
+     FROM (SELECT DISTINCT patient FROM stay WHERE open = 1 AND unit = ?1 AND ahead IS NOT NULL) AS s) AS h";

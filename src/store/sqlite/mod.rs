@@ -27,9 +27,9 @@ use self::readers::Readers;
 use self::writer::{Inbox, Job, Pending, Urgent, Writer};
 use super::{
     Audit, AuditFound, AuditQuery, AuditRow, Batch, Break, ChainHead, Changes, Committed, Counts, Delivery,
-    Derived, Document, DoubtRow, Doubts, Letter, LetterQuery, Outbox, Page, Parcel, Past, PastQuery, Query,
-    Shares, SourceRow, StayQuery, StayRow, StoreError, Subject, Summed, SumsQuery, Token, TokenRow, Way,
-    limits,
+    Derived, Document, DoubtRow, Doubts, Heard, Letter, LetterQuery, Outbox, Page, Parcel, Past, PastQuery,
+    Query, Shares, SourceRow, StayQuery, StayRow, StoreError, Subject, Summed, SumsQuery, Token, TokenRow,
+    Way, limits,
 };
 
 /// A handle on a SQLite database. The writer ends when the last handle is dropped.
@@ -241,6 +241,11 @@ impl Sqlite {
 
     pub(super) async fn stays(&self, query: StayQuery) -> Result<Vec<StayRow>, StoreError> {
         self.read(move |conn| search::stays(conn, &query)).await
+    }
+
+    pub(super) async fn heard_of(&self, unit: &str, kind: &str) -> Result<Heard, StoreError> {
+        let (unit, kind) = (unit.to_owned(), kind.to_owned());
+        self.read(move |conn| search::heard_of(conn, &unit, &kind)).await
     }
 
     pub(super) async fn summed(&self, query: SumsQuery) -> Result<Summed, StoreError> {

@@ -4,7 +4,7 @@ use rusqlite::{Connection, OptionalExtension, Row, ToSql, params, params_from_it
 
 use super::read::{document, list, rows};
 use crate::store::{
-    Among, Listed, Order, OutcomeQuery, Page, Past, PastQuery, Query, StayQuery, StayRow, limits, sql,
+    Among, Heard, Listed, Order, OutcomeQuery, Page, Past, PastQuery, Query, StayQuery, StayRow, limits, sql,
 };
 
 /// A condition composed of fixed text and parameters.
@@ -247,5 +247,11 @@ pub(super) fn stays(conn: &Connection, query: &StayQuery) -> rusqlite::Result<Ve
             unit: r.get(6)?,
             ahead: r.get(7)?,
         })
+    })
+}
+
+pub(super) fn heard_of(conn: &Connection, unit: &str, kind: &str) -> rusqlite::Result<Heard> {
+    conn.prepare_cached(sql::HEARD_OF)?.query_row([unit, kind], |r| {
+        Ok(Heard { patients: r.get::<_, i64>(0)?.cast_unsigned(), last_us: r.get(1)? })
     })
 }

@@ -39,6 +39,31 @@ pub fn feed_silent(source: &str, since: Instant, until: Option<Instant>, replace
     Utterance { replaces, ..saying.since(since, until) }
 }
 
+/// The issue that documents of type `kind` about the patients of `unit` are silent in `source` since `since`, while others
+/// come; with `until`, that they come again.
+pub fn part_silent(
+    source: &str,
+    kind: &str,
+    unit: &str,
+    since: Instant,
+    until: Option<Instant>,
+) -> Utterance {
+    let detail = format!(
+        "the source {source} has told no {kind} about the patients of the unit {unit} since the start of this period, \
+         for longer than the site says it ever does: care there is unverified in it, neither met nor missed; no new miss \
+         is announced there; follow the bedside record"
+    );
+    let saying = Saying {
+        name: "silence",
+        term: Term::FeedSilent,
+        text: "charting of a unit does not reach the service",
+        severity: DetectedIssueSeverity::High,
+        about: &format!("{source}/{kind}/{unit}"),
+        detail,
+    };
+    saying.since(since, until)
+}
+
 /// The issue that announcements in `unit` are held back since `since`; with `until`, that they are not any more.
 pub fn held_back(unit: &str, since: Instant, until: Option<Instant>) -> Utterance {
     let detail = format!(
