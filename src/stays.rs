@@ -4,12 +4,14 @@
 //! and settings are kept together as a [`Site`] and replaced as a whole.
 
 mod as_of;
+mod difference;
 mod quality;
 mod surveys;
 mod totals;
 mod trial;
 
 pub use as_of::{Known, KnownStay};
+pub use difference::{Changed, Difference, Stands};
 pub use surveys::{StaySurvey, survey_of};
 pub use totals::{Counted, Steps, What, Who};
 pub use trial::{Side, Trial, Tried, with_protocol};
@@ -327,12 +329,15 @@ pub fn recorded() -> Audit {
 
 /// The site of `config` with the shipped definitions and those of `store`.
 async fn site(store: &Store, config: &Config) -> anyhow::Result<Site> {
-    let definitions = Definitions {
+    Site::of(config, &definitions(store).await?)
+}
+
+async fn definitions(store: &Store) -> Result<Definitions, StoreError> {
+    Ok(Definitions {
         maps: documents(store, "ConceptMap").await?,
         value_sets: documents(store, "ValueSet").await?,
         plans: documents(store, "PlanDefinition").await?,
-    };
-    Site::of(config, &definitions)
+    })
 }
 
 /// All current documents of a kind: id and bytes.

@@ -202,7 +202,7 @@ pub const KINDS: &[Kind] = &[
         ..fed("PlanDefinition", Effect::Rules, parameters::PLAN_DEFINITION)
     },
     Kind {
-        operations: &[Operation::Translate, Operation::Validate],
+        operations: &[Operation::Translate, Operation::Try, Operation::Validate],
         ..fed("ConceptMap", Effect::Rules, parameters::CONCEPT_MAP)
     },
     fed("ValueSet", Effect::Rules, parameters::VALUE_SET),

@@ -16,10 +16,12 @@
 //!   too, and refused where it was not given.
 //! - Codes of billing classifications tell no ventilation: they know days, never a start or an end.
 
+mod difference;
 mod lookup;
 mod map;
 mod watch;
 
+pub use difference::Differs;
 pub use lookup::{Found, Maps, Which};
 pub use map::DEFAULT_MAP;
 pub use watch::{Watch, Watches};

@@ -313,6 +313,8 @@ async fn an_operation_takes_the_right_to_read_all_that_it_tells_of() {
         ("Measure/timeliness/$data-requirements", "Measure ConceptMap ValueSet PlanDefinition"),
         ("PlanDefinition/adult/$try", "PlanDefinition"),
         ("PlanDefinition/$try", "PlanDefinition"),
+        ("ConceptMap/$try", "ConceptMap Encounter Procedure Observation"),
+        ("ConceptMap/local/$try", "ConceptMap Encounter Procedure Observation"),
         ("ConceptMap/default/$translate", "ConceptMap"),
         ("ConceptMap/$translate", "ConceptMap"),
         ("Procedure/p/$validate", "Procedure Patient Encounter"),

@@ -135,3 +135,19 @@ async fn a_plan_is_tried_before_it_is_taken_up() {
     let empty = service.post("/fhir/PlanDefinition/$try", &json!({ "resourceType": "Patient" })).await;
     assert!(!result(&empty.json()), "{}", empty.text());
 }
+
+#[tokio::test]
+async fn a_map_that_cannot_be_tried_is_refused() {
+    let service = Service::new().await;
+    let map = |code: &str| {
+        json!({ "resourceType": "ConceptMap", "status": "active", "group": [{ "source": "urn:local", "target": ACTIVITY,
+            "element": [{ "code": "SWAB", "target": [{ "code": code, "equivalence": "equivalent" }] }] }] })
+    };
+    let refused = service.post("/fhir/ConceptMap/$try", &map("no-such-activity")).await;
+    assert!(refused.status == 200 && !result(&refused.json()), "{}", refused.text());
+    assert!(refused.text().contains("ConceptMap.group[0].element[0].target[0]"), "{}", refused.text());
+    assert_eq!(service.get("/fhir/ConceptMap/$try").await.verdict(), verdict(400, "required"));
+    for path in ["ConceptMap/a_b/$try", "ConceptMap/$try?from=2026-01-01"] {
+        assert_eq!(service.post(&format!("/fhir/{path}"), &map("oral-cleansing")).await.status, 400);
+    }
+}

@@ -4,6 +4,7 @@ mod emitted;
 mod explained;
 mod held;
 mod hooks;
+mod mapped;
 mod nurse;
 mod simulation;
 mod surveys;

@@ -11,7 +11,7 @@ use terce::clock::Clock;
 use terce::config::Config;
 use terce::store::Store;
 
-const ACTIVITY: &str = "https://terce.example/fhir/CodeSystem/activity";
+pub const ACTIVITY: &str = "https://terce.example/fhir/CodeSystem/activity";
 const AIRWAY: &str = "https://terce.example/fhir/CodeSystem/airway";
 const EXCUSE: &str = "https://terce.example/fhir/CodeSystem/excuse";
 

@@ -282,7 +282,9 @@ fn operations(kind: &Kind, asked: Operation, of: Vec<Value>) -> Value {
         Operation::DataRequirements => ("What of the record a measure is counted from", "Library"),
         Operation::Explain => ("Why it is counted as it is", "Parameters"),
         Operation::Translate => ("What a code means here", "Parameters"),
-        Operation::Try => ("What a plan would ask, in words, or why it cannot be honoured", "Parameters"),
+        Operation::Try => {
+            ("What a plan would ask, or a map would change, or why it cannot be honoured", "Parameters")
+        }
         Operation::Validate => ("What a write would meet", "OperationOutcome"),
         Operation::Status => ("How far a subscriber has been told", "Bundle"),
         Operation::Events => ("What a subscriber was told, once more", "Bundle"),

@@ -64,6 +64,7 @@ pub(super) async fn on_type(
 ) -> Outcome {
     match named(kind, operation)? {
         Operation::Translate => translate_code::translate(edge, ask, None, body).await,
+        Operation::Try if kind.name == "ConceptMap" => trial::try_map(edge, ask, None, body).await,
         Operation::Try => trial::try_plan(edge, ask, None, body).await,
         Operation::Validate => validate::validate(edge, ask, kind, None, body).await,
         Operation::EvaluateMeasure => evaluate_measure::evaluate(edge, ask, None, body).await,
@@ -91,6 +92,7 @@ pub(super) async fn on_one(
         Operation::DataRequirements => data_requirements::data_requirements(edge, ask, id, body).await,
         Operation::Explain => explain::explain(edge, ask, kind, id, body).await,
         Operation::Translate => translate_code::translate(edge, ask, Some(id), body).await,
+        Operation::Try if kind.name == "ConceptMap" => trial::try_map(edge, ask, Some(id), body).await,
         Operation::Try => trial::try_plan(edge, ask, Some(id), body).await,
         Operation::Validate => validate::validate(edge, ask, kind, Some(id), body).await,
         Operation::Status => subscriptions::status(&edge.rest, ask, id).await,

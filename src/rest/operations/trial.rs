@@ -1,4 +1,4 @@
-//! `$try`: a protocol is read and not taken up: what of it would be refused, or what it comes to.
+//! `$try`: a protocol or a map is read and not taken up: what of it would be refused, or what it comes to.
 
 use axum::body::Body;
 use axum::http::StatusCode;
@@ -6,15 +6,26 @@ use fhir_models::primitive::is_id;
 use serde_json::{Value as Json, json};
 
 use super::given::Given;
+use crate::access::Rights;
 use crate::care::explain::asks;
 use crate::care::protocol::{Protocol, Requirement};
+use crate::care::time::Instant;
 use crate::rest::answer::Answer;
 use crate::rest::ask::Ask;
 use crate::rest::edge::Edge;
 use crate::rest::read;
 use crate::rest::refused::Refused;
 use crate::rest::{Outcome, limits};
+use crate::stays::{Changed, Stands};
+use crate::store::StoreError;
+use crate::translate::codes::Differs;
 use crate::translate::{Refusal, protocol};
+
+/// Open stays that are looked at: each is read from its documents twice.
+const STAYS: usize = 500;
+
+/// Codes, and stays, that are told.
+const TOLD: usize = 1_000;
 
 /// `POST /fhir/PlanDefinition/$try` with the plan, `GET` or `POST /fhir/PlanDefinition/id/$try` of one that is here.
 pub(super) async fn try_plan(edge: &Edge, ask: &Ask<'_>, id: Option<&str>, body: Body) -> Outcome {
@@ -50,6 +61,76 @@ pub(super) async fn try_plan(edge: &Edge, ask: &Ask<'_>, id: Option<&str>, body:
     };
     let answer = json!({ "resourceType": "Parameters", "parameter": parameters });
     Ok(Answer::json(StatusCode::OK, answer.to_string()))
+}
+
+/// `POST /fhir/ConceptMap/$try` with a map, `POST /fhir/ConceptMap/id/$try` with one in place of the one of that id.
+pub(super) async fn try_map(edge: &Edge, ask: &Ask<'_>, id: Option<&str>, body: Body) -> Outcome {
+    // it tells how patients' care stands
+    ["Encounter", "Procedure", "Observation"].iter().try_for_each(|kind| ask.who.may(kind, Rights::READ))?;
+    let rest = &edge.rest;
+    let mut given = Given::read(edge, ask, body).await?;
+    let sent = given.take_resource("map");
+    if let Some(parameter) = given.parameters.first() {
+        return parameter.unknown();
+    }
+    let map = sent.ok_or_else(|| {
+        let why = "expected the ConceptMap that is to be tried, sent by POST";
+        Refused::Document(fhir_models::ParseError::new(fhir_models::IssueKind::Required, "map", why))
+    })?;
+    let read: fhir_models::ConceptMap = fhir_models::parse(&map)?;
+    let id = id.map(str::to_owned).or(read.id).unwrap_or_else(|| "new".to_owned());
+    if !is_id(&id) {
+        return Err(Refused::value("id", "expected an id"));
+    }
+    let in_the_way = |error: anyhow::Error| match error.downcast::<StoreError>() {
+        Ok(error) => Refused::from(error),
+        Err(error) => Refused::value("map", &error.to_string()),
+    };
+    let (tried, refusals) = rest.stays.with_map(&id, &map).await.map_err(in_the_way)?;
+    let parameters = if refusals.is_empty() {
+        let now = Instant::from_micros(ask.now_us);
+        let codes = rest.stays.site().codes.differences(&tried.site().codes);
+        let found = rest.stays.difference(&tried, STAYS, now).await?;
+        ask.act.tells_of(found.changed.iter().map(|changed| changed.patient.as_str()));
+        let more = found.more || codes.len() > TOLD;
+        let mut out = vec![json!({ "name": "result", "valueBoolean": true })];
+        out.extend(codes.iter().take(TOLD).map(code));
+        out.extend(found.changed.iter().map(stay));
+        out.push(json!({ "name": "staysLookedAt", "valueUnsignedInt": found.stays }));
+        out.push(json!({ "name": "more", "valueBoolean": more }));
+        out
+    } else {
+        refused(&refusals)
+    };
+    let answer = json!({ "resourceType": "Parameters", "parameter": parameters });
+    Ok(Answer::json(StatusCode::OK, answer.to_string()))
+}
+
+/// A code that would mean something else.
+fn code(differs: &Differs) -> Json {
+    let coding = |name: &str, system: &str, code: &str| json!({ "name": name, "valueCoding": { "system": system, "code": code } });
+    let mut parts = vec![coding("code", &differs.system, &differs.code)];
+    parts.extend(differs.before.iter().map(|(system, code)| coding("before", system, code)));
+    parts.extend(differs.after.iter().map(|(system, code)| coding("after", system, code)));
+    json!({ "name": "code", "part": parts })
+}
+
+/// A stay that would stand otherwise.
+fn stay(changed: &Changed) -> Json {
+    let stands = |name: &str, stands: &Stands| {
+        let mut parts = vec![json!({ "name": "counted", "valueBoolean": stands.counted })];
+        parts.extend(stands.asked.iter().map(|requirement| text("asked", requirement)));
+        parts.push(json!({ "name": "met", "valueUnsignedInt": stands.met }));
+        parts.push(json!({ "name": "missed", "valueUnsignedInt": stands.missed }));
+        json!({ "name": name, "part": parts })
+    };
+    let encounter = json!({ "reference": format!("Encounter/{}", changed.stay) });
+    let parts = [
+        json!({ "name": "encounter", "valueReference": encounter }),
+        stands("before", &changed.before),
+        stands("after", &changed.after),
+    ];
+    json!({ "name": "stay", "part": parts })
 }
 
 fn text(name: &str, text: &str) -> Json {
