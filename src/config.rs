@@ -3,6 +3,7 @@
 mod access;
 mod checks;
 mod deliveries;
+mod lines;
 mod reports;
 mod secret;
 mod servers;
@@ -24,6 +25,7 @@ use chrono::NaiveTime;
 use chrono_tz::Tz;
 use serde::Deserialize;
 
+use self::lines::Wrong;
 use crate::care::protocol::{Protocol, Rules, Shift, Unit, UnitProtocol};
 use crate::care::time::Length;
 use crate::outward::{Outward, Server};
@@ -197,6 +199,15 @@ struct SiteFile {
     hold_minutes: Option<u32>,
 }
 
+/// What is wrong with a text that has no name.
+fn in_text(wrong: Vec<Wrong>) -> Vec<String> {
+    let told = |wrong: Wrong| match wrong.line {
+        Some(line) => format!("line {line}: {}", wrong.why),
+        None => wrong.why,
+    };
+    wrong.into_iter().map(told).collect()
+}
+
 impl Config {
     /// Without a file: loopback, port 8080, UTC, the adult protocol everywhere, no watched source.
     pub fn standard() -> Self {
@@ -234,8 +245,13 @@ impl Config {
         let Some(path) = path else { return Ok(Config::standard()) };
         let text = std::fs::read_to_string(path).map_err(|e| vec![format!("{}: {e}", path.display())])?;
         let folder = path.parent().unwrap_or(Path::new(""));
-        Config::parse_in(folder, &text)
-            .map_err(|errors| errors.iter().map(|e| format!("{}: {e}", path.display())).collect())
+        Config::parse_in(folder, &text).map_err(|wrong| {
+            let told = |wrong: &Wrong| match wrong.line {
+                Some(line) => format!("{}:{line}: {}", path.display(), wrong.why),
+                None => format!("{}: {}", path.display(), wrong.why),
+            };
+            wrong.iter().map(told).collect()
+        })
     }
 
     /// Reads the text of a file; the paths in it start from where this process was started.
@@ -243,7 +259,7 @@ impl Config {
     /// # Errors
     /// As [`Config::load`].
     pub fn parse(text: &str) -> Result<Self, Vec<String>> {
-        Config::parse_in(Path::new(""), text)
+        Config::parse_in(Path::new(""), text).map_err(in_text)
     }
 
     /// Reads what the text of a file says of the site, for counting elsewhere: who may do what on the service is passed
@@ -252,7 +268,7 @@ impl Config {
     /// # Errors
     /// As [`Config::load`].
     pub fn of_site(text: &str) -> Result<Self, Vec<String>> {
-        let file: File = toml::from_str(text).map_err(|e| vec![e.to_string()])?;
+        let file: File = lines::read(text).map_err(in_text)?;
         let file = File {
             listen: None,
             access: None,
@@ -267,11 +283,12 @@ impl Config {
             references: None,
             ..file
         };
-        Config::of(file, Path::new(""))
+        Config::of(file, Path::new("")).map_err(|errors| in_text(lines::placed(text, errors)))
     }
 
-    fn parse_in(folder: &Path, text: &str) -> Result<Self, Vec<String>> {
-        Config::of(toml::from_str(text).map_err(|e| vec![e.to_string()])?, folder)
+    /// Two stages: everything that is wrong with how it is written, or else everything that is wrong with what it says.
+    fn parse_in(folder: &Path, text: &str) -> Result<Self, Vec<Wrong>> {
+        Config::of(lines::read(text)?, folder).map_err(|errors| lines::placed(text, errors))
     }
 
     fn of(file: File, folder: &Path) -> Result<Self, Vec<String>> {
