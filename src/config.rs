@@ -123,6 +123,9 @@ pub struct Source {
     pub name: String,
     /// It says at least so often, in seconds, that it has told everything; where it is polled, each round says so.
     pub heartbeat_seconds: u32,
+    /// Reference of whoever is to see to it when it is silent, such as `Organization/it`: a Task is theirs then.
+    #[serde(default)]
+    pub owner: Option<String>,
     /// How it is read from, if this service does so by itself.
     #[serde(default)]
     pub poll: Option<Poll>,

@@ -60,6 +60,17 @@ struct Deleted {
     entry: Vec<DeletedEntry>,
 }
 
+/// What is told beside an export.
+#[derive(Deserialize)]
+struct Beside {
+    issue: Vec<Severe>,
+}
+
+#[derive(Deserialize)]
+struct Severe {
+    severity: String,
+}
+
 #[derive(Deserialize)]
 struct DeletedEntry {
     request: DeletedRequest,
@@ -100,22 +111,26 @@ impl Export {
         for output in &manifest.deleted {
             taken += self.deleted(parts, &output.url, at_us).await?;
         }
-        if !manifest.error.is_empty() {
-            let files = manifest.error.len();
-            tracing::warn!(
-                source = parts.source,
-                files,
-                "an export tells of what the server could not export"
-            );
+        let mut failed = 0;
+        for output in &manifest.error {
+            failed += self.failed(parts, &output.url).await?;
         }
-        if at_us.is_some() {
+        if at_us.is_some() && failed == 0 {
             parts.mark(since_mark, manifest.transaction_time.clone()).await?;
         }
         parts.mark(mark, String::new()).await?;
         // it need not be kept there any longer; if it is, that is the server's affair
         let forget = Request { method: Method::DELETE, ..Request::get(under.status.clone()) };
         let _ = self.server.ask(forget, parts.clock.now().micros()).await;
-        if let (Some(at_us), true) = (at_us, manifest.error.is_empty()) {
+        if failed > 0 {
+            let why = format!(
+                "the server could not export all of it ({failed} errors); what it could is read, and the next export \
+                 begins where this one did"
+            );
+            let pause_us = Some(i64::from(self.bulk.every_seconds) * 1_000_000);
+            return Err(Trouble { why, pause_us });
+        }
+        if let Some(at_us) = at_us {
             parts.heard(Instant::from_micros(at_us).min(parts.clock.now())).await?;
         }
         Ok(taken)
@@ -173,6 +188,18 @@ impl Export {
         }
         lines.flush().await?;
         Ok(lines.taken)
+    }
+
+    /// Reads a file of what was told beside: how many errors are in it. What is no OperationOutcome is one.
+    async fn failed(&self, parts: &Parts, url: &str) -> Result<usize, Trouble> {
+        let mut failed = 0;
+        let mut file = self.open(parts, url).await?;
+        while let Some(line) = file.line().await? {
+            let told: Result<Beside, _> = serde_json::from_slice(&line);
+            let is_error = |issue: &Severe| matches!(issue.severity.as_str(), "error" | "fatal");
+            failed += usize::from(told.map_or(true, |told| told.issue.iter().any(is_error)));
+        }
+        Ok(failed)
     }
 
     /// Reads a file of Bundles of what was deleted.

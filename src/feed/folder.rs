@@ -78,6 +78,8 @@ impl Folder {
         }
         reading.await.map_err(|e| told(&e))?;
         lines.flush().await?;
+        // should it not be moved, it is not handed over again
+        parts.mark(mark.clone(), format!("{name}\t{number}")).await?;
         let (from, done) = (path.to_owned(), self.settings.path.join("done"));
         let moved = tokio::task::spawn_blocking(move || {
             std::fs::create_dir_all(&done)?;

@@ -63,8 +63,10 @@ pub struct Polled {
     pub tries: u64,
 }
 
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Debug)]
 struct Watched {
+    /// Who is to see to it when it is silent.
+    owner: Option<Arc<str>>,
     /// Silent when nothing was heard for this long.
     patience: Length,
     /// Up to when it has told everything.
@@ -116,7 +118,8 @@ impl Feeds {
         let watched = sources.iter().map(|s| {
             let patience = Length::seconds(HEARTBEATS_MISSED * i64::from(s.heartbeat_seconds)).max(PATIENCE);
             let told = told(&s.name).unwrap_or(Instant::EARLIEST);
-            (s.name.clone(), Watched { patience, told, heard: false, catching_up: false })
+            let owner = s.owner.as_deref().map(Arc::from);
+            (s.name.clone(), Watched { owner, patience, told, heard: false, catching_up: false })
         });
         let parts = Arc::new(RwLock::new(expected::Parts::of(sources)));
         Feeds(Arc::new(RwLock::new(watched.collect())), watch::Sender::default(), parts)
@@ -176,6 +179,11 @@ impl Feeds {
         }
     }
 
+    /// Who is to see to a source when it is silent.
+    pub fn owner(&self, source: &str) -> Option<Arc<str>> {
+        self.0.read().unwrap_or_else(PoisonError::into_inner).get(source)?.owner.clone()
+    }
+
     /// Each watched source at `now`.
     pub fn status(&self, now: Instant) -> Vec<Status> {
         let all = self.0.read().unwrap_or_else(PoisonError::into_inner);
@@ -196,7 +204,7 @@ impl Feeds {
 }
 
 impl Watched {
-    fn state(self, now: Instant) -> State {
+    fn state(&self, now: Instant) -> State {
         if !self.heard {
             State::Unknown
         } else if now < self.told + self.patience {

@@ -5,7 +5,13 @@
 //! nothing is skipped when documents change while pages are read. What is read again has no effect. A round in which
 //! every type was read whole is the source's word that it has told everything up to when the round began.
 //!
+//! Where an answer has an ETag, the same is asked again with it, and an answer that nothing has changed is believed.
+//!
 //! R4's search does not tell of deletions: `deletions` has histories asked for them.
+
+use std::collections::BTreeMap;
+
+use reqwest::header::{ETAG, IF_NONE_MATCH};
 
 use super::intake::Told;
 use super::limits;
@@ -18,17 +24,23 @@ use crate::store::StoreError;
 /// How one source is searched.
 #[derive(Debug)]
 pub(super) struct Search {
-    pub(super) poll: Poll,
-    pub(super) server: Server,
+    poll: Poll,
+    server: Server,
+    /// What was asked last of each type where the answer was the last page, and its ETag.
+    unchanged: BTreeMap<String, (String, String)>,
 }
 
 impl Search {
+    pub(super) fn new(poll: Poll, server: Server) -> Self {
+        Search { poll, server, unchanged: BTreeMap::new() }
+    }
+
     /// Reads every type once; returns how many documents were new or changed.
-    pub(super) async fn round(&self, parts: &Parts, began: Instant) -> Result<usize, Trouble> {
+    pub(super) async fn round(&mut self, parts: &Parts, began: Instant) -> Result<usize, Trouble> {
         let mut taken = 0;
         let mut trouble = None;
-        for kind in &self.poll.types {
-            match self.of_kind(parts, kind).await {
+        for kind in self.poll.types.clone() {
+            match self.of_kind(parts, &kind).await {
                 Ok(some) => taken += some,
                 // what is wrong with one type holds up no other, but then not everything has been told
                 Err(Trouble { why, pause_us }) => {
@@ -47,7 +59,7 @@ impl Search {
         format!("poll.{}.{kind}", parts.source)
     }
 
-    async fn of_kind(&self, parts: &Parts, kind: &str) -> Result<usize, Trouble> {
+    async fn of_kind(&mut self, parts: &Parts, kind: &str) -> Result<usize, Trouble> {
         let place =
             parts.store.mark(&Self::place(parts, kind)).await?.and_then(|text| text.parse::<i64>().ok());
         let overlap_us = i64::from(self.poll.overlap_seconds) * 1_000_000;
@@ -57,7 +69,10 @@ impl Search {
         let began_us = since_us;
         let (mut to, mut latest_us, mut taken) = (self.query(kind, since_us), place, 0);
         for _ in 0..limits::PAGES {
-            let page = self.page(parts, &to).await?;
+            let Some((page, tag)) = self.page(parts, &to, self.tag_of(kind, &to)).await? else {
+                // as it was: nothing was changed since, and nothing is waiting
+                return Ok(taken);
+            };
             let next = page.next();
             let told: Vec<Told> = page.found().map(Told::Document).collect();
             let changed: Vec<Option<i64>> = told.iter().map(Told::changed_us).collect();
@@ -76,6 +91,10 @@ impl Search {
                 to = next;
             } else {
                 Self::reached(parts, kind, latest_us).await?;
+                match tag {
+                    Some(tag) => self.unchanged.insert(kind.to_owned(), (to, tag)),
+                    None => self.unchanged.remove(kind),
+                };
                 if self.poll.deletions
                     && let Some(since_us) = began_us
                 {
@@ -93,7 +112,7 @@ impl Search {
         let mut to = format!("{kind}/_history?_since={since}&_count={}", self.poll.page);
         let mut taken = 0;
         for _ in 0..limits::PAGES {
-            let page = self.page(parts, &to).await?;
+            let Some((page, _)) = self.page(parts, &to, None).await? else { return Ok(taken) };
             let next = page.next();
             let gone = page.deleted(kind).into_iter();
             let gone: Vec<Told> =
@@ -118,12 +137,34 @@ impl Search {
         }
     }
 
-    async fn page(&self, parts: &Parts, to: &str) -> Result<Page, Trouble> {
+    /// What the same was answered with the last time, if it was the same and histories are not asked besides.
+    fn tag_of(&self, kind: &str, to: &str) -> Option<&str> {
+        let (asked, tag) = self.unchanged.get(kind).filter(|_| !self.poll.deletions)?;
+        (asked == to).then_some(tag.as_str())
+    }
+
+    /// A page with its ETag; none if it is the one with `tag` still.
+    async fn page(
+        &self,
+        parts: &Parts,
+        to: &str,
+        tag: Option<&str>,
+    ) -> Result<Option<(Page, Option<String>)>, Trouble> {
         let now_us = parts.clock.now().micros();
-        let answer = self.server.ask(Request::get(to), now_us).await?;
+        let mut request = Request::get(to);
+        if let Some(tag) = tag {
+            request = request.with(IF_NONE_MATCH, tag);
+        }
+        let answer = self.server.ask(request, now_us).await?;
+        if answer.status == 304 && tag.is_some() {
+            return Ok(None);
+        }
         if answer.status != 200 {
             return Err(Trouble::answered("the search", &answer, now_us));
         }
-        Page::read(&answer).ok_or_else(|| Trouble::new("the answer is no Bundle in FHIR's JSON"))
+        let tag = answer.headers.get(ETAG).and_then(|tag| tag.to_str().ok()).map(str::to_owned);
+        let page = Page::read(&answer);
+        let page = page.ok_or_else(|| Trouble::new("the answer is no Bundle in FHIR's JSON"))?;
+        Ok(Some((page, tag)))
     }
 }

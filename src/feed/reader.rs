@@ -151,7 +151,7 @@ impl Reader {
         let parts = Parts { source: source.name.clone(), intake, store, clock, feeds, wake };
         let searched = source.poll.clone().and_then(|poll| {
             let server = server(&poll.server)?;
-            Some((poll.every_seconds, Way::Search(Search { poll, server })))
+            Some((poll.every_seconds, Way::Search(Search::new(poll, server))))
         });
         let exported = source.bulk.clone().and_then(|bulk| {
             let server = server(&bulk.server)?;

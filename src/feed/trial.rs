@@ -59,7 +59,7 @@ impl Trial {
     /// It cannot be read.
     pub async fn server(&self, server: Server, since: Option<&str>) -> Result<usize, String> {
         let poll = Poll { since: since.map(str::to_owned), ..Poll::of(server.name()) };
-        let search = Search { poll, server };
+        let mut search = Search::new(poll, server);
         let began = self.0.clock.now();
         search.round(&self.0, began).await.map_err(|Trouble { why, .. }| why)
     }

@@ -50,7 +50,9 @@ impl Reconciler {
             let mut said = part_silent(&part.source, &part.kind, &part.unit, since, until);
             said.replaces = self.store.document(said.kind, &said.id).await?.map(|d| d.version);
             let remember = if is_silent { since.micros().to_string() } else { String::new() };
-            let (marks, writes) = (vec![(mark(&part).into(), remember)], vec![write(said)]);
+            let task = self.task_to_mend(&part.source, &said.id, (since, until)).await?;
+            let writes = std::iter::once(said).chain(task).map(write).collect();
+            let marks = vec![(mark(&part).into(), remember)];
             let batch =
                 Batch { now_us: now.micros(), writes, marks, audits: vec![recorded()], ..Batch::default() };
             self.store.commit(batch).await?;

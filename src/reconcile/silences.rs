@@ -7,7 +7,7 @@ use crate::care::ledger::Feed;
 use crate::care::time::{Instant, Length};
 use crate::feed;
 use crate::store::{Batch, StayQuery, StoreError};
-use crate::translate::outcomes::{Utterance, feed_silent, unverified};
+use crate::translate::outcomes::{Utterance, feed_silent, mend, unverified};
 
 /// For how long the care of a unit can go unseen where its protocol asks for nothing by intervals; elsewhere twice its
 /// longest interval. Common practice, no source.
@@ -31,14 +31,34 @@ impl Reconciler {
             let mut said = feed_silent(&source.name, since, until, None);
             let standing = self.store.document(said.kind, &said.id).await?;
             said.replaces = standing.map(|d| d.version);
+            let task = self.task_to_mend(&source.name, &said.id, (since, until)).await?;
             let remember = if until.is_some() { String::new() } else { since.micros().to_string() };
             let marks = vec![(mark.into(), remember)];
-            let (writes, audits) = (vec![write(said)], vec![recorded()]);
+            let writes = std::iter::once(said).chain(task).map(write).collect();
+            let audits = vec![recorded()];
             let batch = Batch { now_us: now.micros(), writes, marks, audits, ..Batch::default() };
             self.store.commit(batch).await?;
             self.told.notify_one();
         }
         Ok(())
+    }
+
+    /// The Task of whoever runs a source to see to what an issue tells of; none if nobody is named, or it stands already.
+    pub(super) async fn task_to_mend(
+        &self,
+        source: &str,
+        issue: &str,
+        (since, until): (Instant, Option<Instant>),
+    ) -> Result<Option<Utterance>, StoreError> {
+        let Some(owner) = self.feeds.owner(source) else { return Ok(None) };
+        let first = mend(&owner, issue, since, until, None);
+        let standing = self.store.document("Task", &first.id).await?;
+        let stands =
+            standing.as_ref().and_then(|document| Some((document.body.as_deref()?, document.version)));
+        if stands.is_none() && until.is_some() {
+            return Ok(None);
+        }
+        Ok(Some(mend(&owner, issue, since, until, stands)))
     }
 
     /// One notice to each unit with patients when a silence lasts longer than their care can go unseen; it is over when

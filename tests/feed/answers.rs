@@ -30,7 +30,9 @@ impl Stub {
         let asked = Arc::new(Mutex::new(Vec::new()));
         let (given, seen) = (answer.clone(), asked.clone());
         let router = Router::new().fallback(move |request: Request| {
-            seen.lock().unwrap().push(request.uri().to_string());
+            let known = request.headers().get("if-none-match").map(|tag| tag.to_str().unwrap().to_owned());
+            let known = known.map(|tag| format!(" {tag}")).unwrap_or_default();
+            seen.lock().unwrap().push(format!("{}{known}", request.uri()));
             let (status, headers, body): Given = given.lock().unwrap().clone();
             let mut response = Response::builder().status(status);
             for (name, value) in headers {
@@ -175,4 +177,32 @@ async fn an_answer_that_is_not_sorted_is_read_by_pages_and_ends_where_it_has_com
     let asked = stub.asked.lock().unwrap().clone();
     assert_eq!(asked[0], "/fhir/Procedure?_sort=_lastUpdated&_count=200");
     assert_eq!(asked[1], "/fhir/Procedure?_lastUpdated=ge2026-03-01T11:29:00Z&_sort=_lastUpdated&_count=200");
+}
+
+#[tokio::test]
+async fn what_has_not_changed_is_asked_for_with_its_tag_and_is_a_heartbeat_all_the_same() {
+    let stub = Stub::new().await;
+    let page = |documents: &[Value]| {
+        let entry: Vec<Value> = documents.iter().map(|r| json!({"resource": r})).collect();
+        json!({"resourceType": "Bundle", "type": "searchset", "entry": entry}).to_string()
+    };
+    let tagged = |tag: &'static str| [JSON, ("etag", tag)];
+    let first = updated("a", "2026-03-01T11:59:00Z");
+    stub.answers(200, &tagged("W/\"1\""), page(std::slice::from_ref(&first)));
+    let reader = reader(memory().await, &stub.base, "types = [\"Procedure\"]", noon()).await;
+    polled(&reader, |p| p.rounds == 1).await;
+    // asked from another place in time, which is another question
+    assert_eq!(next_round(&reader).await.rounds, 2);
+    stub.answers(304, &[], "");
+    assert_eq!(next_round(&reader).await.rounds, 3);
+    let heard = reader.store.sources().await.unwrap()[0].last_us;
+    assert_eq!(heard, noon().micros() + 62_000_000, "nothing is new up to when it was asked");
+    let asked = stub.asked.lock().unwrap().clone();
+    assert!(!asked[1].ends_with("W/\"1\"") && asked[2] == format!("{} W/\"1\"", asked[1]), "{asked:?}");
+    stub.answers(200, &tagged("W/\"2\""), page(&[first, updated("b", "2026-03-01T12:01:00Z")]));
+    next_round(&reader).await;
+    assert_eq!(ids(&reader, "Procedure").await, ["a", "b"]);
+    // who says that nothing has changed without being asked so makes no sense
+    stub.answers(304, &[], "");
+    assert_eq!(next_round(&reader).await.tries, 1);
 }

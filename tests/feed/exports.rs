@@ -200,3 +200,30 @@ async fn files_lie_where_the_operator_allows_and_nowhere_else() {
     assert_eq!(elsewhere.asked(""), 0);
     assert_eq!(ids(&service, "Procedure").await, [""; 0]);
 }
+
+#[tokio::test]
+async fn what_a_server_could_not_export_is_asked_for_again_and_is_no_heartbeat() {
+    let exporter = Exporter::new().await;
+    let told = |severity: &str| json!({"resourceType": "OperationOutcome", "issue": [{"severity": severity, "code": "exception"}]});
+    let with_errors = |text: String| {
+        exporter.is_ready(&[("files/1.ndjson", lines(&["a"]))], &[], "2026-03-01T11:58:00Z");
+        exporter.answers("files/errors.ndjson", 200, &[], text);
+        let mut manifest: serde_json::Value =
+            serde_json::from_str(&exporter.answers.lock().unwrap()["status/1"].2).unwrap();
+        manifest["error"] =
+            json!([{"type": "OperationOutcome", "url": format!("{}/files/errors.ndjson", exporter.base)}]);
+        exporter.answers("status/1", 200, &[], manifest);
+    };
+    with_errors(format!("{}\n{}\n", told("information"), told("error")));
+    let service = reading(&exporter, memory().await).await;
+    let failed = polled(&service, |p| p.tries == 1).await;
+    assert!(failed.failing.unwrap().1.contains("1 errors"));
+    assert_eq!(ids(&service, "Procedure").await, ["a"], "what could be exported is read");
+    assert!(service.store.sources().await.unwrap().is_empty(), "and not everything was told");
+    // what is only said beside holds up nothing
+    with_errors(told("warning").to_string());
+    pass(&service, 3_601).await;
+    polled(&service, |p| p.rounds == 1).await;
+    assert_eq!(exporter.asked("_since"), 0, "it was asked for from the beginning again");
+    assert_eq!(service.store.sources().await.unwrap().len(), 1);
+}

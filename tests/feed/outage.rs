@@ -36,6 +36,10 @@ async fn write(to: &Running, documents: &[Value]) {
     }
 }
 
+async fn get(of: &Running, path: &str) -> Value {
+    reqwest::get(format!("{}/{path}", of.base())).await.unwrap().json().await.unwrap()
+}
+
 fn stay(n: usize) -> Vec<Value> {
     stay_in("north", n)
 }
@@ -88,8 +92,8 @@ async fn eight_hours_without_a_source_make_no_false_alarm_and_hide_no_true_one()
     let base = first.base();
     let text = format!(
         "listen = \"127.0.0.1:0\"\n[site]\nprotocol = \"minimal\"\n[[unit]]\nlocation = \"north\"\n[[server]]\n\
-         name = \"record\"\nbase = \"{base}\"\n[[source]]\nname = \"charting\"\nheartbeat_seconds = 60\n[source.poll]\n\
-         server = \"record\"\nevery_seconds = 30\npage = 1000\n"
+         name = \"record\"\nbase = \"{base}\"\n[[source]]\nname = \"charting\"\nheartbeat_seconds = 60\n\
+         owner = \"Organization/it\"\n[source.poll]\nserver = \"record\"\nevery_seconds = 30\npage = 1000\n"
     );
     let clock = Clock::settable(noon());
     let service =
@@ -110,6 +114,27 @@ async fn eight_hours_without_a_source_make_no_false_alarm_and_hide_no_true_one()
         (0, 1),
         "one issue of the feed, and none of care that nobody can know of"
     );
+    let of_owner = async || -> Vec<Value> {
+        let found = get(&service, "Task?owner=Organization/it").await;
+        found["entry"]
+            .as_array()
+            .cloned()
+            .unwrap_or_default()
+            .into_iter()
+            .map(|e| e["resource"].clone())
+            .collect()
+    };
+    let [task] = &of_owner().await[..] else { panic!("one Task of whoever runs the source") };
+    assert_eq!(
+        (&task["status"], task["code"]["coding"][0]["code"].as_str()),
+        (&json!("ready"), Some("feed-silent"))
+    );
+    let mut taken = task.clone();
+    taken["status"] = "in-progress".into();
+    taken["note"] =
+        json!([{"authorString": "Mara at IT", "text": "the interface engine is being restarted"}]);
+    let of_it = format!("Task/{}", task["id"].as_str().unwrap());
+    assert_eq!(send(&service, Method::PUT, &of_it, &taken).await, 200);
     // meanwhile nine of ten were cleaned every three hours, and one of ten was not
     let config = Config::parse(&format!("listen = \"{address}\"")).unwrap();
     let open = Store::open_sqlite(Some(&path)).await.unwrap();
@@ -123,6 +148,9 @@ async fn eight_hours_without_a_source_make_no_false_alarm_and_hide_no_true_one()
     service.settle().await.unwrap();
     let (missed, silent) = issues(&service).await;
     assert_eq!((missed, silent), (STAYS / 10, 1), "those who were not cleaned, and no others");
+    let [task] = &of_owner().await[..] else { panic!("still the one") };
+    assert_eq!(task["status"], "completed");
+    assert_eq!(task["note"], taken["note"], "what a person wrote stays");
 }
 
 /// The stays whose cleaning is said to be missed, and how many issues there are of parts that are silent, and are open.

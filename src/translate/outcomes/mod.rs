@@ -28,7 +28,7 @@ use crate::care::time::Instant;
 pub use basis::rests_on;
 pub use by_hand::{Undone, asked, by_hand, undone};
 pub use merge::{closed_by_service, merged, nearest, taken_back, with_references};
-pub use silence::{feed_silent, held_back, part_silent, unverified};
+pub use silence::{feed_silent, held_back, mend, part_silent, unverified};
 pub use term::Term;
 
 /// Namespace of the ids that derive from what a resource is about.

@@ -1,11 +1,12 @@
 //! What is said of the service itself, as operational DetectedIssues: a feed that has gone quiet, charting of a unit that
-//! cannot be verified, announcements that are held back.
+//! cannot be verified, announcements that are held back; and as Tasks to whoever runs a source.
 
-use fhir_models::codes::{DetectedIssueSeverity, ObservationStatus};
-use fhir_models::datatypes::Period;
+use fhir_models::codes::{DetectedIssueSeverity, ObservationStatus, RequestPriority, TaskIntent, TaskStatus};
+use fhir_models::datatypes::{Period, Reference};
 use fhir_models::primitive::DateTime;
-use fhir_models::{DetectedIssue, Resource};
+use fhir_models::{DetectedIssue, Resource, Task};
 
+use super::merge::merged;
 use super::{Row, Term, Utterance, derived_id, identifier};
 use crate::care::time::Instant;
 
@@ -62,6 +63,47 @@ pub fn part_silent(
         detail,
     };
     saying.since(since, until)
+}
+
+/// The Task of `owner` to see to what `issue` tells of since `since`; with `until`, that there is nothing to do any more.
+/// `standing`: the one that stands, whose status, owner and notes are kept where a person has set them.
+pub fn mend(
+    owner: &str,
+    issue: &str,
+    since: Instant,
+    until: Option<Instant>,
+    standing: Option<(&[u8], u64)>,
+) -> Utterance {
+    let task = |until: Option<Instant>| {
+        Task {
+        identifier: vec![identifier("mend", format!("{issue}|{}", since.micros()))],
+        status: Some(if until.is_some() { TaskStatus::Completed } else { TaskStatus::Ready }),
+        intent: Some(TaskIntent::Order),
+        priority: Some(RequestPriority::Urgent),
+        code: Some(Term::MendFeed.saying("charting does not reach the service")),
+        description: Some(
+            "Find out why charting does not reach the service, and mend it. Until then care is unverified, not missed; \
+             wards go by the bedside record. This Task closes by itself once charting comes again."
+                .to_owned(),
+        ),
+        focus: Some(Reference {
+            reference: Some(format!("DetectedIssue/{issue}")),
+            ..Reference::default()
+        }),
+        authored_on: DateTime::from_us(since.micros()),
+        last_modified: until.and_then(|until| DateTime::from_us(until.micros())),
+        owner: Some(Reference { reference: Some(owner.to_owned()), ..Reference::default() }),
+        ..Task::default()
+    }
+    };
+    let read = |task: Task| serde_json::from_slice::<serde_json::Value>(&task.write()).unwrap_or_default();
+    let (base, ours) = (read(task(None)), read(task(until)));
+    let theirs = standing.and_then(|(body, _)| serde_json::from_slice(body).ok());
+    let whole = theirs.map_or_else(|| ours.clone(), |theirs| merged(&base, &ours, &theirs));
+    let body = whole.to_string().into_bytes();
+    let row = fhir_models::resource::parse_scanned(&body).map(|task| super::task::row(&task));
+    let replaces = standing.map(|(_, version)| version);
+    Utterance { kind: "Task", id: derived_id(&["mend", issue]), replaces, row: row.unwrap_or_default(), body }
 }
 
 /// The issue that announcements in `unit` are held back since `since`; with `until`, that they are not any more.

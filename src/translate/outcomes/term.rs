@@ -34,7 +34,7 @@ macro_rules! terms {
 }
 
 terms! {
-    "task": MouthCareRound = "mouth-care-round";
+    "task": MouthCareRound = "mouth-care-round", MendFeed = "feed-silent";
     "task-state":
         Due = "due",
         Overdue = "overdue",
