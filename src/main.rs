@@ -8,5 +8,7 @@ use clap::Parser;
 static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
 
 fn main() -> ExitCode {
+    // where a test has it end: nothing anywhere else
+    let _points = fail::FailScenario::setup();
     terce::command::run(terce::command::Command::parse())
 }

@@ -51,7 +51,9 @@ impl Search {
         if let Some(trouble) = trouble {
             return Err(trouble);
         }
+        fail::fail_point!("poll-over", |_| std::process::abort());
         parts.heard(began).await?;
+        fail::fail_point!("poll-heard", |_| std::process::abort());
         Ok(taken)
     }
 
@@ -73,11 +75,13 @@ impl Search {
                 // as it was: nothing was changed since, and nothing is waiting
                 return Ok(taken);
             };
+            fail::fail_point!("poll-fetched", |_| std::process::abort());
             let next = page.next();
             let told: Vec<Told> = page.found().map(Told::Document).collect();
             let changed: Vec<Option<i64>> = told.iter().map(Told::changed_us).collect();
             taken += parts.took(parts.intake.take(&parts.source, &told).await?);
             let last_us = changed.iter().flatten().max().copied();
+            fail::fail_point!("poll-taken", |_| std::process::abort());
             latest_us = latest_us.max(last_us);
             let sorted = changed.is_sorted() && changed.iter().all(Option::is_some);
             // some servers cut a page short and do not say so
@@ -91,6 +95,7 @@ impl Search {
                 to = next;
             } else {
                 Self::reached(parts, kind, latest_us).await?;
+                fail::fail_point!("poll-marked", |_| std::process::abort());
                 match tag {
                     Some(tag) => self.unchanged.insert(kind.to_owned(), (to, tag)),
                     None => self.unchanged.remove(kind),

@@ -82,6 +82,7 @@ impl Messages {
             // what takes long is not sent again meanwhile
             message.ack_with(AckKind::Progress).await.map_err(|e| told("the acknowledgement", &*e))?;
         }
+        fail::fail_point!("stream-fetched", |_| std::process::abort());
         let (told_here, heard) = read(&self.waiting, &mut self.latest);
         let taken = parts.took(parts.intake.take(&parts.source, &told_here).await?);
         let heard = match heard {
@@ -91,8 +92,10 @@ impl Messages {
         if let Some(at) = heard {
             parts.heard(at.min(parts.clock.now())).await?;
         }
+        fail::fail_point!("stream-taken", |_| std::process::abort());
         for message in self.waiting.drain(..) {
             message.ack().await.map_err(|e| told("the acknowledgement", &*e))?;
+            fail::fail_point!("stream-acknowledged", |_| std::process::abort());
         }
         Ok(taken)
     }

@@ -55,14 +55,17 @@ impl Parts {
             let page = Page::read(&answer)
                 .ok_or_else(|| Trouble::Stuck("the answer is no Bundle in FHIR's JSON".to_owned()))?;
             let next = page.next();
+            fail::fail_point!("back-read", |_| std::process::abort());
             for body in page.found() {
                 if let Some(at_us) = self.came_back(body.get().as_bytes()).await? {
                     latest_us = latest_us.max(at_us);
                 }
             }
+            fail::fail_point!("back-taken", |_| std::process::abort());
             let marks = vec![(mark.clone().into(), latest_us.to_string())];
             let now_us = self.clock.now().micros();
             self.store.commit(Batch { now_us, marks, ..Batch::default() }).await?;
+            fail::fail_point!("back-marked", |_| std::process::abort());
             let Some(next) = next else { return Ok(()) };
             to = next;
         }

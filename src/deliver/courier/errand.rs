@@ -158,8 +158,11 @@ impl Errand {
             };
             match self.send(&known, id, version, &sent, &ours, &body).await {
                 Ok((id, version)) => {
+                    fail::fail_point!("deliver-sent", |_| std::process::abort());
                     let found = Found { id, version, document: Value::Null };
-                    return self.arrived(&Known::Read(found), &document, &ours, &sent).await;
+                    let arrived = self.arrived(&Known::Read(found), &document, &ours, &sent).await;
+                    fail::fail_point!("deliver-arrived", |_| std::process::abort());
+                    return arrived;
                 }
                 Err(Stop::Trouble(Trouble::Conflict)) => known = self.look().await?,
                 // 405: it would have to be made under our id
@@ -303,6 +306,7 @@ impl Errand {
         };
         let step = Step::Sending { there, sent: bytes(ours) };
         self.note(vec![step], Vec::new()).await?;
+        fail::fail_point!("deliver-told", |_| std::process::abort());
         self.delivery.sent = Some(bytes(ours));
         let body = |id: &str| self.body(sent, plain, id);
         let kind = self.kind().to_owned();

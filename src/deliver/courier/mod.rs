@@ -199,6 +199,7 @@ impl Courier {
             };
             let now_us = clock.now().micros();
             store.commit(Batch { now_us, deliveries, marks, ..Batch::default() }).await?;
+            fail::fail_point!("deliver-noted", |_| std::process::abort());
         }
         if position.is_none() {
             let marks = vec![(mark.into(), as_of.unwrap_or(0).to_string())];

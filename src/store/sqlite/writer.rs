@@ -176,7 +176,9 @@ impl Writer {
             }
         }
         open.finish()?;
+        fail::fail_point!("committing", |_| std::process::abort());
         tx.commit()?;
+        fail::fail_point!("committed", |_| std::process::abort());
         Ok(outcomes)
     }
 

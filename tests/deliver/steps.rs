@@ -1,0 +1,77 @@
+//! A process that reads from a record and writes to a worklist ends at each of its steps, again and again.
+
+use std::collections::BTreeMap;
+use std::os::unix::process::ExitStatusExt as _;
+use std::time::Duration;
+
+use serde_json::json;
+
+use super::killed::{STAYS, Terce, Wire};
+
+/// Where it ends, in the order of its work.
+const STEPS: [&str; 14] = [
+    "poll-fetched",
+    "poll-taken",
+    "poll-marked",
+    "poll-over",
+    "poll-heard",
+    "committing",
+    "committed",
+    "deliver-noted",
+    "deliver-told",
+    "deliver-sent",
+    "deliver-arrived",
+    "back-read",
+    "back-taken",
+    "back-marked",
+];
+
+/// A process that is meant to end and does not in so long never came to that step.
+const LIVES: Duration = Duration::from_secs(4);
+
+/// At each step so often; `tests/long/steps` asks for more.
+fn times() -> usize {
+    std::env::var("TERCE_ENDS").ok().and_then(|times| times.parse().ok()).unwrap_or(2)
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn wherever_it_ends_nothing_is_lost_and_nothing_is_there_twice() {
+    let wire = Wire::new().await;
+    let mut ended: BTreeMap<&str, usize> = BTreeMap::new();
+    let (mut noted, mut charted) = (0, 0);
+    for time in 0..times() {
+        for (n, step) in STEPS.into_iter().enumerate() {
+            let turn = time * STEPS.len() + n;
+            // care is charted and, the next time, taken back: Tasks close, and what is due is asked for again
+            let stay = (turn / 2) % STAYS;
+            let mut care = wire.care(format!("k{}", turn / 2), stay, 60 + turn as i64);
+            if turn % 2 == 1 {
+                care["status"] = "entered-in-error".into();
+            }
+            charted = charted.max(turn / 2 + 1);
+            wire.put(care).await;
+            noted += usize::from(wire.nurse_writes(turn));
+            // at the first time that it comes there, or a later one
+            let points = format!("{step}={time}*off->return");
+            let mut terce = Terce::start_with(&wire.config, &[("FAILPOINTS", &points)]);
+            let status = terce.waits(LIVES).await;
+            *ended.entry(step).or_default() += usize::from(status.is_some_and(|s| s.signal() == Some(6)));
+        }
+    }
+    println!("ended at each step, of {} times: {}", times(), json!(ended));
+    for (step, ended) in &ended {
+        assert!(*ended > 0, "it never came to the step {step}");
+    }
+    let terce = Terce::start_with(&wire.config, &[]);
+    wire.comes_to_agree(&terce, STAYS + charted, noted).await;
+    // at most one open Task a stay, on both sides
+    for tasks in [terce.all("Task").await, wire.elsewhere.all("Task")] {
+        let mut open: BTreeMap<String, usize> = BTreeMap::new();
+        for task in
+            tasks.values().filter(|task| !matches!(task["status"].as_str(), Some("completed" | "cancelled")))
+        {
+            *open.entry(task["encounter"]["reference"].to_string()).or_default() += 1;
+        }
+        assert!(open.values().all(|count| *count == 1), "{open:?}");
+    }
+}
