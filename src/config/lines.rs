@@ -94,7 +94,11 @@ fn tables<'t, 'i>(value: &'t Spanned<DeValue<'i>>) -> Vec<&'t Spanned<DeValue<'i
     match value.get_ref() {
         DeValue::Table(_) => vec![value],
         DeValue::Array(array) => array.iter().filter(|item| item.get_ref().is_table()).collect(),
-        _ => Vec::new(),
+        DeValue::String(_)
+        | DeValue::Integer(_)
+        | DeValue::Float(_)
+        | DeValue::Boolean(_)
+        | DeValue::Datetime(_) => Vec::new(),
     }
 }
 
@@ -138,9 +142,9 @@ fn line_of(text: &str, table: &Spanned<DeTable<'_>>, path: &str) -> Option<usize
         if index.is_some() {
             found = Some(inner.span().start);
         }
-        match inner.get_ref() {
-            DeValue::Table(table) if steps.peek().is_some() => here = table,
-            _ => break,
+        match inner.get_ref().as_table() {
+            Some(table) if steps.peek().is_some() => here = table,
+            Some(_) | None => break,
         }
     }
     found.map(|at| line_at(text, at))

@@ -302,6 +302,7 @@ async fn differing(ward: &Ward, elsewhere: &Elsewhere) -> Vec<String> {
 async fn whatever_goes_wrong_there_is_in_the_end_what_is_here_once_and_what_nurses_wrote_stays() {
     const STAYS: usize = 30;
     // `tests/long/steps` asks for a thousand
+    #[allow(clippy::disallowed_methods, reason = "the command for longer runs says how many")]
     let races = std::env::var("TERCE_RACES").ok().and_then(|races| races.parse().ok()).unwrap_or(100);
     let elsewhere = Elsewhere::start().await;
     let ward = Ward::open(&worklist(&elsewhere, "")).await;

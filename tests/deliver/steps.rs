@@ -30,6 +30,7 @@ const STEPS: [&str; 14] = [
 const LIVES: Duration = Duration::from_secs(4);
 
 /// At each step so often; `tests/long/steps` asks for more.
+#[allow(clippy::disallowed_methods, reason = "the command for longer runs says how many")]
 fn times() -> usize {
     std::env::var("TERCE_ENDS").ok().and_then(|times| times.parse().ok()).unwrap_or(2)
 }

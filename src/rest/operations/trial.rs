@@ -84,7 +84,7 @@ pub(super) async fn try_map(edge: &Edge, ask: &Ask<'_>, id: Option<&str>, body: 
     }
     let in_the_way = |error: anyhow::Error| match error.downcast::<StoreError>() {
         Ok(error) => Refused::from(error),
-        Err(error) => Refused::value("map", &error.to_string()),
+        Err(error) => Refused::value("map", error.to_string()),
     };
     let (tried, refusals) = rest.stays.with_map(&id, &map).await.map_err(in_the_way)?;
     let parameters = if refusals.is_empty() {
