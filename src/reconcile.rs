@@ -170,7 +170,7 @@ impl Reconciler {
                 }
             }
             let wake = self.store.next_wake().await?.map(Instant::from_micros);
-            let until = wake.into_iter().chain(self.feeds.next_silence(now)).min();
+            let until = wake.into_iter().chain(self.feeds.next_silence(now)).chain(self.next_look()).min();
             tokio::select! {
                 () = self.signal.notified() => {}
                 () = self.clock.sleep_until(until) => {}
@@ -190,6 +190,7 @@ impl Reconciler {
                 self.store.redo(Derived::Keep).await?;
             }
             self.tell_silences(now).await?;
+            self.tell_unverified(now).await?;
             *self.silent.lock().unwrap_or_else(PoisonError::into_inner) = Some(is_silent);
         }
         self.look_at_parts(now).await?;
