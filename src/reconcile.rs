@@ -85,6 +85,15 @@ pub struct Reconciler {
 #[derive(Clone, Debug, Default)]
 struct Held(Arc<Mutex<BTreeMap<String, Instant>>>);
 
+/// Who goes before whom.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+enum Order {
+    /// Something was just charted about them: they wait for nobody.
+    Live,
+    /// They wait for those.
+    AsItCame,
+}
+
 /// What was decided of one patient.
 struct Decided {
     reconciled: Reconciled,
@@ -195,6 +204,15 @@ impl Reconciler {
         }
         self.look_at_parts(now).await?;
         self.tell_held(is_silent, now).await?;
+        let mut first = Vec::new();
+        for patient in self.counters.live.take() {
+            let subject = self.store.subject(&patient).await?;
+            // who was seen to meanwhile, or is left alone for a while, is not seen to again
+            first.extend(subject.filter(|s| s.dirty_seq > s.done_seq && s.retry_us <= now.micros()));
+        }
+        if !first.is_empty() {
+            self.reconcile(first, now, Order::Live).await?;
+        }
         let mut due = self.store.due(now.micros(), PASS).await?;
         for patient in self.held.ready(self.feeds.at(now).watermark(), PASS) {
             if due.iter().all(|s| s.patient != patient) {
@@ -206,10 +224,11 @@ impl Reconciler {
         }
         let (any, patients) = (!due.is_empty(), due.len() as u64);
         let (begun, before) = (tokio::time::Instant::now(), self.counters.ingested.load(Ordering::Relaxed));
-        self.pass(due, now).await?;
+        self.reconcile(due, now, Order::AsItCame).await?;
         let ingested = self.counters.ingested.load(Ordering::Relaxed) - before;
         if any && ingested > BACKLOG * patients {
-            tokio::time::sleep((begun.elapsed() * REST).min(LONGEST_REST)).await;
+            let rest = (begun.elapsed() * REST).min(LONGEST_REST);
+            let _ = tokio::time::timeout(rest, self.counters.live.come()).await;
         }
         Ok(any)
     }
@@ -219,9 +238,22 @@ impl Reconciler {
     /// # Errors
     /// The store, where it is not about one patient.
     pub async fn pass(&self, subjects: Vec<Subject>, now: Instant) -> Result<usize, StoreError> {
+        self.reconcile(subjects, now, Order::AsItCame).await
+    }
+
+    async fn reconcile(
+        &self,
+        subjects: Vec<Subject>,
+        now: Instant,
+        order: Order,
+    ) -> Result<usize, StoreError> {
         let mut shared = Shared::default();
         let mut commits = JoinSet::new();
         for subject in subjects {
+            // the others are to be reconciled still, and come again; one of them goes on each time, however many go first
+            if order == Order::AsItCame && !commits.is_empty() && self.counters.live.any() {
+                break;
+            }
             let mut held_until = None;
             let batch = match self.read(&subject.patient, &mut shared).await {
                 Ok((reading, charting)) => {

@@ -1,7 +1,10 @@
 //! Logs: one line of JSON an event, or plain lines for people; and what the reconciler counts.
 
+use std::collections::BTreeSet;
 use std::sync::atomic::{AtomicI64, AtomicU64};
+use std::sync::{Mutex, PoisonError};
 
+use tokio::sync::Notify;
 use tracing_subscriber::EnvFilter;
 
 /// Starts logging to standard error, once per process. `level` is a filter such as `info` or `terce=debug`.
@@ -27,6 +30,48 @@ pub struct Counters {
     pub failed: AtomicU64,
     /// Patients with an announcement that is held back now.
     pub held: AtomicU64,
+    /// Patients about whom something was just charted: they go before what is loaded in bulk.
+    pub live: Live,
+}
+
+/// Patients that go before others.
+#[derive(Debug, Default)]
+pub struct Live {
+    patients: Mutex<BTreeSet<String>>,
+    came: Notify,
+}
+
+impl Live {
+    /// So many at most: if more come at once, they are a backlog themselves.
+    const MOST: usize = 1_000;
+
+    /// Adds some.
+    pub fn add(&self, patients: impl Iterator<Item = String>) {
+        let mut all = self.patients.lock().unwrap_or_else(PoisonError::into_inner);
+        for patient in patients {
+            if all.len() < Self::MOST {
+                all.insert(patient);
+            }
+        }
+        self.came.notify_one();
+    }
+
+    /// Takes all of them out.
+    pub fn take(&self) -> BTreeSet<String> {
+        std::mem::take(&mut self.patients.lock().unwrap_or_else(PoisonError::into_inner))
+    }
+
+    /// Whether there are any.
+    pub fn any(&self) -> bool {
+        !self.patients.lock().unwrap_or_else(PoisonError::into_inner).is_empty()
+    }
+
+    /// Returns when some come.
+    pub async fn come(&self) {
+        while !self.any() {
+            self.came.notified().await;
+        }
+    }
 }
 
 /// What subscribers have been told since the start, and what waits for them.
@@ -62,5 +107,21 @@ impl Default for Deliveries {
             waiting: AtomicU64::new(0),
             failing_since_us: AtomicI64::new(i64::MAX),
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::Live;
+
+    #[test]
+    fn who_goes_first_is_told_once_and_a_crowd_is_no_news() {
+        let live = Live::default();
+        assert!(!live.any());
+        live.add(["a".to_owned(), "b".to_owned(), "a".to_owned()].into_iter());
+        assert_eq!(live.take().into_iter().collect::<Vec<_>>(), ["a", "b"]);
+        assert!(!live.any() && live.take().is_empty());
+        live.add((0..5_000).map(|n| n.to_string()));
+        assert_eq!(live.take().len(), Live::MOST);
     }
 }

@@ -10,12 +10,30 @@ const HEIGHT: f64 = 110.0;
 /// Above and below it.
 const MARGIN: f64 = 10.0;
 
+/// What a point tells.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(super) enum Score {
+    /// A share of all that was asked for.
+    Share,
+    /// Events per 1,000 days.
+    Rate,
+}
+
+/// The part of all values that is drawn.
+struct Axis {
+    score: Score,
+    from: f64,
+    to: f64,
+    steps: i32,
+}
+
 /// What is drawn.
 pub(super) struct Drawing<'a> {
     pub(super) title: &'a str,
     /// Names the drawing on its page.
     pub(super) id: &'a str,
     pub(super) step: Step,
+    pub(super) score: Score,
     /// In the order of time.
     pub(super) points: Vec<&'a Row>,
     /// What is told of all of them together; none where nothing was counted.
@@ -54,11 +72,11 @@ impl<'a> Drawing<'a> {
         html! {
             figure.chart {
                 figcaption id=(format!("c-{}", self.id)) { (self.title) }
-                (plot(&dots, whole, &format!("{}. {}", self.title, words.join(" "))))
+                (plot(&dots, &self.score.axis(&dots), whole, &format!("{}. {}", self.title, words.join(" "))))
                 ul.said { @for said in &words { li { (said) } } }
                 details {
                     summary { "The numbers" }
-                    div.wide tabindex="0" role="group" aria-labelledby=(format!("c-{}", self.id)) { (numbers(&dots)) }
+                    div.wide tabindex="0" role="group" aria-labelledby=(format!("c-{}", self.id)) { (numbers(&dots, self.score)) }
                 }
             }
         }
@@ -77,7 +95,7 @@ impl<'a> Drawing<'a> {
 
     /// What the chart says: its centre, and each rule that speaks with where it does.
     fn words(&self, whole: &Row) -> Vec<String> {
-        let share = |column: &str| whole.number(column).map(|n| format!("{:.1} %", n * 100.0));
+        let share = |column: &str| whole.number(column).map(|n| self.score.exact(n));
         let mut out = Vec::new();
         match (share("centre"), share("median")) {
             (Some(centre), _) => out.push(format!("Centre {centre}, a point for each {}.", self.step.code())),
@@ -136,27 +154,59 @@ fn rule(signal: &str) -> String {
     }
 }
 
-/// What of all shares is drawn, from the top down, and in how many steps: what is nearly all is drawn larger.
-fn range(dots: &[Dot<'_>]) -> (f64, i32) {
-    let lowest = dots.iter().flat_map(|dot| dot.value.into_iter().chain(dot.limits.map(|l| l.0)));
-    let below = 1.0 - lowest.fold(1.0_f64, f64::min);
-    let ranges = [(0.1, 5), (0.2, 4), (0.4, 4)];
-    ranges.into_iter().find(|(range, _)| below <= *range).unwrap_or((1.0, 4))
+impl Score {
+    /// A value in words.
+    fn exact(self, value: f64) -> String {
+        match self {
+            Score::Share => format!("{:.1} %", value * 100.0),
+            Score::Rate => format!("{value:.1} per 1,000 days"),
+        }
+    }
+
+    /// A value beside a line of the axis.
+    fn rough(self, value: f64) -> String {
+        match self {
+            Score::Share => format!("{:.0} %", value * 100.0),
+            Score::Rate => format!("{value:.0}"),
+        }
+    }
+
+    /// What is drawn, and in how many steps: of shares from the top down, and what is nearly all is drawn larger; of rates
+    /// from nothing up.
+    fn axis(self, dots: &[Dot<'_>]) -> Axis {
+        let told = |limit: fn((f64, f64)) -> f64| {
+            dots.iter().flat_map(move |dot| dot.value.into_iter().chain(dot.limits.map(limit)))
+        };
+        match self {
+            Score::Share => {
+                let below = 1.0 - told(|limits| limits.0).fold(1.0_f64, f64::min);
+                let ranges = [(0.1, 5), (0.2, 4), (0.4, 4)];
+                let (range, steps) =
+                    ranges.into_iter().find(|(range, _)| below <= *range).unwrap_or((1.0, 4));
+                Axis { score: self, from: 1.0 - range, to: 1.0, steps }
+            }
+            Score::Rate => {
+                let highest = told(|limits| limits.1).fold(0.0_f64, f64::max);
+                let tops = [4.0, 8.0, 20.0, 40.0, 80.0, 200.0, 400.0];
+                let to = tops.into_iter().find(|top| highest <= *top).unwrap_or(1_000.0);
+                Axis { score: self, from: 0.0, to, steps: 4 }
+            }
+        }
+    }
 }
 
-fn plot(dots: &[Dot<'_>], whole: &Row, label: &str) -> Markup {
-    let (range, steps) = range(dots);
-    let floor = 1.0 - range;
-    let y =
-        |value: f64| format!("{:.1}", MARGIN + HEIGHT * (1.0 - (value.clamp(floor, 1.0) - floor) / range));
+fn plot(dots: &[Dot<'_>], axis: &Axis, whole: &Row, label: &str) -> Markup {
+    let Axis { score, from, to, steps } = *axis;
+    let range = to - from;
+    let y = |value: f64| format!("{:.1}", MARGIN + HEIGHT * (1.0 - (value.clamp(from, to) - from) / range));
     let x = |at: f64| format!("{at:.2}%");
-    let marks: Vec<f64> = (0..=steps).map(|n| floor + range * f64::from(n) / f64::from(steps)).collect();
+    let marks: Vec<f64> = (0..=steps).map(|n| from + range * f64::from(n) / f64::from(steps)).collect();
     let pairs = || dots.iter().zip(dots.iter().skip(1));
     let half = dots.get(1).map_or(48.0, |second| (second.x - 2.0) / 2.0);
     let centre = whole.number("centre").or_else(|| whole.number("median"));
     html! {
         svg.plot role="img" aria-label=(label) width="100%" height=(HEIGHT + 2.0 * MARGIN + 16.0) focusable="false" {
-            @for mark in &marks { text.mark x="0" y=(y(*mark)) dy="4" { (format!("{:.0} %", mark * 100.0)) } }
+            @for mark in &marks { text.mark x="0" y=(y(*mark)) dy="4" { (score.rough(*mark)) } }
             svg x="12%" width="87%" height="100%" {
                 @for mark in &marks { line.grid x1="0" x2="100%" y1=(y(*mark)) y2=(y(*mark)) {} }
                 @if let Some(centre) = centre { line.centre x1="0" x2="100%" y1=(y(centre)) y2=(y(centre)) {} }
@@ -188,7 +238,7 @@ fn plot(dots: &[Dot<'_>], whole: &Row, label: &str) -> Markup {
     }
 }
 
-fn numbers(dots: &[Dot<'_>]) -> Markup {
+fn numbers(dots: &[Dot<'_>], score: Score) -> Markup {
     html! {
         table.figures {
             thead { tr { th scope="col" { "From" } th scope="col" { "Score" } th scope="col" { "Of so many" } th scope="col" { "Limits" } th scope="col" { "Says" } } }
@@ -196,9 +246,12 @@ fn numbers(dots: &[Dot<'_>]) -> Markup {
                 @for dot in dots {
                     tr {
                         th scope="row" { (short(dot.row.text("stratum"))) }
-                        td.number { (dot.row.share("score")) }
+                        td.number { @match score {
+                            Score::Share => (dot.row.share("score")),
+                            Score::Rate => (if dot.row.hidden() { "hidden".to_owned() } else { dot.value.map(|v| score.exact(v)).unwrap_or_default() }),
+                        } }
                         td { (dot.row.part()) }
-                        td { @if let Some((low, high)) = dot.limits { (format!("{:.1} to {:.1} %", low * 100.0, high * 100.0)) } }
+                        td { @if let Some((low, high)) = dot.limits { (score.exact(low)) " to " (score.exact(high)) } }
                         td { (dot.row.text("signals").split_whitespace().map(rule).collect::<Vec<_>>().join("; ")) }
                     }
                 }

@@ -9,7 +9,7 @@ use chrono::{Days, NaiveDate};
 use fhir_models::Measure;
 use maud::{Markup, html};
 
-use super::chart::{self, Drawing};
+use super::chart::{self, Drawing, Score};
 use super::entry::Viewer;
 use super::page::{Absent, Page};
 use super::table::{Row, Table};
@@ -83,7 +83,7 @@ pub(super) async fn compliance(
         (reports.head(&timeliness.table))
         (by_requirement(&timeliness, &covered, &unverified))
         (whole_days(&whole))
-        (charts(&timeliness, &whole, asked.step))
+        (charts(&timeliness, &whole, &ventilation, asked.step))
         (by_shift(&timeliness))
         (beside(&ventilation))
         (reports.definitions([&timeliness, &covered, &unverified].into_iter().chain(&whole).chain(&ventilation)))
@@ -328,17 +328,20 @@ fn whole_days(all: &[Told]) -> Markup {
     }
 }
 
-fn charts(timeliness: &Told, whole: &[Told], step: Step) -> Markup {
-    let days = whole.iter().filter(|told| told.id == "complete-day");
+/// The shares of care, and beside them the events per 1,000 ventilator days.
+fn charts(timeliness: &Told, whole: &[Told], ventilation: &[Told], step: Step) -> Markup {
+    let days = whole.iter().filter(|told| told.id == "complete-day").map(|told| (told, Score::Share));
+    let events = ventilation.iter().filter(|told| told.id == "ventilator-associated-conditions");
+    let events = events.map(|told| (told, Score::Rate));
     html! {
         section aria-labelledby="time" {
             h2 id="time" { "Over time" }
             (chart::legend())
             div.charts {
-                @for told in days.chain([timeliness]) {
+                @for (told, score) in days.chain([(timeliness, Score::Share)]).chain(events) {
                     @for row in told.table.groups() {
                         @let title = if row.text("group_title").is_empty() { told.title() } else { row.text("group_title") };
-                        (Drawing { title, id: &format!("{}-{}", told.id, row.text("group")), step, points: told.table.points(row.text("group")), whole: told.table.chart(row.text("group")) }.shown())
+                        (Drawing { title, id: &format!("{}-{}", told.id, row.text("group")), step, score, points: told.table.points(row.text("group")), whole: told.table.chart(row.text("group")) }.shown())
                     }
                 }
             }

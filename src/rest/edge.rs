@@ -24,7 +24,7 @@ use super::{
 };
 use crate::translate::audit::deed;
 
-const REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
+pub(super) const REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
 const CORRELATION_ID: HeaderName = HeaderName::from_static("x-correlation-id");
 
 /// What every request needs.
@@ -113,12 +113,19 @@ fn finished(edge: &Edge, parts: &Parts, id: HeaderValue, row: usize, answered: O
     response
 }
 
+/// The id of a request for a page: the client's if it is a plain one.
+pub(super) fn page_id(headers: &HeaderMap) -> HeaderValue {
+    if let Some(sent) = headers.get(REQUEST_ID).filter(|v| is_plain(v)) {
+        return sent.clone();
+    }
+    let id = uuid::Uuid::new_v4().simple().to_string();
+    HeaderValue::try_from(id).unwrap_or(HeaderValue::from_static("-"))
+}
+
 /// Gives an answer that was made beside the router what every answer has.
 pub(super) fn complete(headers: &mut HeaderMap) {
-    let id = uuid::Uuid::new_v4().simple().to_string();
-    if let Ok(id) = HeaderValue::try_from(id) {
-        headers.insert(REQUEST_ID, id);
-    }
+    let id = page_id(&HeaderMap::new());
+    headers.insert(REQUEST_ID, id);
     guard(headers);
 }
 

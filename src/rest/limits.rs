@@ -175,3 +175,6 @@ pub const HSTS: &str = "max-age=31536000";
 
 /// Bytes of the id of a call of a hook: a UUID has 36.
 pub const HOOK_INSTANCE_BYTES: usize = 128;
+
+/// More documents than this in one commit are a backlog that is loaded, not something that was just charted.
+pub(super) const LIVE_WRITES: usize = 50;

@@ -54,6 +54,7 @@ pub use operations::{explanation_json, explanation_text};
 pub use server::{Listening, Times, serve, serve_within};
 pub use types::types_fed;
 
+use std::collections::BTreeSet;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -272,6 +273,11 @@ impl Rest {
         let rules =
             batch.writes.iter().any(|w| types::kind(&w.kind).is_some_and(|k| k.effect == Effect::Rules));
         let tells = batch.writes.iter().any(|w| subscription::concerns(&w.kind));
+        // a backlog comes in pieces of hundreds, and is no news of one patient
+        let live: BTreeSet<String> = match batch.writes.len() <= limits::LIVE_WRITES {
+            true => batch.writes.iter().filter_map(|write| write.patient.clone()).collect(),
+            false => BTreeSet::new(),
+        };
         // its own text each time: two commits of one instant are two
         let rules = rules.then(|| format!("{now_us} {}", uuid::Uuid::new_v4()));
         if let Some(written) = &rules {
@@ -290,6 +296,9 @@ impl Rest {
             .fetch_add(committed.written.len() as u64, std::sync::atomic::Ordering::Relaxed);
         self.metrics.committed();
         self.count(&committed);
+        if !live.is_empty() {
+            self.counters.live.add(live.into_iter());
+        }
         self.wake.notify_one();
         if tells {
             self.told.notify_one();

@@ -7,7 +7,7 @@ use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 
 use super::super::access::peer;
-use super::super::{Rest, limits, text};
+use super::super::{Rest, edge, limits, text};
 use crate::access::Shown;
 use crate::store::{Audit, Thing};
 use crate::translate::audit::{by, deed};
@@ -15,6 +15,7 @@ use crate::translate::audit::{by, deed};
 /// Records what a page shows before it is sent; what cannot be recorded is not shown.
 pub async fn record_page(State(rest): State<Rest>, request: Request, next: Next) -> Response {
     let (parts, body) = request.into_parts();
+    let id = edge::page_id(&parts.headers);
     let forwarded = parts.headers.get("x-forwarded-for").and_then(|value| value.to_str().ok());
     let peer = peer(&parts);
     let from =
@@ -25,6 +26,7 @@ pub async fn record_page(State(rest): State<Rest>, request: Request, next: Next)
         None => format!("{} {}", parts.method, parts.uri.path()),
     };
     let mut response = next.run(Request::from_parts(parts, body)).await;
+    response.headers_mut().insert(edge::REQUEST_ID, id.clone());
     let Some(shown) = response.extensions_mut().remove::<Shown>() else { return response };
     let holder = shown.holder.as_ref();
     let known = if shown.signs_in { by::UNKNOWN } else { by::ANYBODY };
@@ -36,6 +38,7 @@ pub async fn record_page(State(rest): State<Rest>, request: Request, next: Next)
         who: holder.map(|holder| holder.client.clone()).unwrap_or_default(),
         issuer: holder.map(|holder| holder.issuer.clone()).unwrap_or_default(),
         from: from.to_canonical().to_string(),
+        request: id.to_str().unwrap_or_default().to_owned(),
         asked: text::cut(&asked, limits::AUDIT_ASKED_BYTES).to_owned(),
         things: shown.patients.into_iter().map(patient).collect(),
         ..Audit::default()
@@ -46,6 +49,7 @@ pub async fn record_page(State(rest): State<Rest>, request: Request, next: Next)
             tracing::error!(%error, "a page is not shown because that could not be recorded");
             let mut refused = StatusCode::SERVICE_UNAVAILABLE.into_response();
             refused.headers_mut().insert("retry-after", HeaderValue::from_static("1"));
+            refused.headers_mut().insert(edge::REQUEST_ID, id);
             refused
         }
     }
