@@ -1,5 +1,6 @@
 //! The interface as an OpenAPI 3.1 description, printed from the table of types: for tools that know no FHIR.
 
+mod beside;
 mod components;
 mod paths;
 
@@ -55,7 +56,7 @@ fn description(public_base: Option<&str>) -> Value {
         paths::of_kind(&mut all, fhir, kind);
     }
     if !fhir.is_empty() {
-        paths::beside(&mut all);
+        beside::beside(&mut all);
     }
     json!({
         "openapi": "3.1.0",

@@ -6,7 +6,7 @@ use super::super::capability::{includes, reverse_includes};
 use super::super::types::{Kind, Operation, Origin};
 use super::components::{example, fhir, filter, inclusion, of_operation, refusals, set};
 
-type Paths = Map<String, Value>;
+pub(super) type Paths = Map<String, Value>;
 
 /// What any request below FHIR's base may be refused with, and one that brings a document.
 const ANY: &[u16] = &[400, 404, 406, 503];
@@ -25,7 +25,13 @@ fn parameter(name: &str) -> Value {
 }
 
 /// An operation that is answered with `good`, or refused with one of `bad`.
-fn operation(name: &str, summary: &str, parameters: Vec<Value>, good: &[(u16, Value)], bad: &[u16]) -> Value {
+pub(super) fn operation(
+    name: &str,
+    summary: &str,
+    parameters: Vec<Value>,
+    good: &[(u16, Value)],
+    bad: &[u16],
+) -> Value {
     let mut responses = refusals(bad);
     for (status, answer) in good {
         responses.insert(status.to_string(), answer.clone());
@@ -62,7 +68,7 @@ fn written(kind: &str, what: &str) -> Value {
     json!({ "description": what, "headers": { "ETag": text }, "content": fhir(&either) })
 }
 
-fn nothing(what: &str) -> Value {
+pub(super) fn nothing(what: &str) -> Value {
     json!({ "description": what })
 }
 
@@ -349,30 +355,4 @@ fn with_given(mut operation: Value, kind: &Kind, asked: Operation) -> Value {
         json!({ "required": false, "content": { "application/fhir+json": media } }),
     );
     operation
-}
-
-/// What machines ask beside FHIR.
-pub(super) fn beside(paths: &mut Paths) {
-    let plain = |what: &str| json!({ "description": what, "content": { "text/plain": { "schema": { "type": "string" } } } });
-    let alive = operation("alive", "Whether the process runs", Vec::new(), &[(200, plain("It does."))], &[]);
-    let ready =
-        operation("ready", "Whether writes are taken", Vec::new(), &[(200, plain("They are."))], &[503]);
-    let object = json!({ "schema": { "type": "object" } });
-    let described =
-        json!({ "description": "OpenAPI 3.1", "content": { "application/openapi+json": object } });
-    let unchanged = json!({ "$ref": "#/components/responses/Unchanged" });
-    let description =
-        operation("description", "This", Vec::new(), &[(200, described), (304, unchanged)], &[]);
-    for (path, get) in [("/healthz", alive), ("/readyz", ready), ("/openapi.json", description)] {
-        paths.insert(path.to_owned(), json!({ "get": get }));
-    }
-    let source = json!({ "name": "source", "in": "path", "required": true, "description": "A source that is watched.", "schema": { "type": "string", "pattern": r"^[A-Za-z0-9\-\.]{1,64}$" } });
-    let heard = operation(
-        "heartbeat",
-        "A source has told everything up to now",
-        vec![source],
-        &[(204, nothing("Noted."))],
-        &[404, 503],
-    );
-    paths.insert("/feed/{source}/heartbeat".to_owned(), json!({ "post": heard }));
 }

@@ -169,3 +169,26 @@ fn who_is_registered_is_accountable_for_what_it_reads() {
     let errors = parsed(folder.path(), &text).unwrap_err();
     assert!(errors.iter().any(|e| e.contains("audit.reads: ")), "{errors:?}");
 }
+
+#[test]
+fn a_secret_of_the_environment_is_taken_and_never_shown() {
+    let folder = folder();
+    let path = folder.path().join("terce.toml");
+    let source = "[[source]]\nname = \"record\"\nheartbeat_seconds = 60\n[source.notify]\nsecret_file = \"env:TERCE_TOLD_BY\"\n";
+    std::fs::write(&path, source).unwrap();
+    let check = |secret: Option<&str>| {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_terce"));
+        command.arg("check").arg("--config").arg(&path).arg("--data").arg(folder.path().join("data"));
+        let output =
+            command.env_remove("TERCE_TOLD_BY").envs(secret.map(|s| ("TERCE_TOLD_BY", s))).output().unwrap();
+        (output.status.code(), String::from_utf8([output.stdout, output.stderr].concat()).unwrap())
+    };
+    let (code, said) = check(Some("a secret of enough characters"));
+    assert!(code == Some(0) && !said.contains("of enough"), "{said}");
+    let (code, said) = check(Some("short"));
+    assert_eq!(code, Some(2));
+    assert!(said.contains("characters at least") && !said.contains("short"), "{said}");
+    let (code, said) = check(None);
+    assert_eq!(code, Some(2));
+    assert!(said.contains("the variable TERCE_TOLD_BY is not set"), "{said}");
+}
