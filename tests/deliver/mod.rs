@@ -16,6 +16,7 @@ mod notices;
 mod placed;
 mod receiver;
 mod refused;
+mod reports;
 mod steps;
 mod told;
 
