@@ -15,14 +15,19 @@ async fn ours(ward: &Ward) -> Vec<Value> {
     all
 }
 
-/// Waits until the same reports are there as here, and as many of them say what they replace as is asked for.
-async fn same(ward: &Ward, elsewhere: &Elsewhere, replacing: usize) -> Vec<Value> {
+/// The report of the unit for the day.
+fn of_north(all: &[Value]) -> Option<&Value> {
+    all.iter().find(|report| {
+        report["subject"]["reference"] == "Location/north" && report["period"]["start"] == "2026-03-10"
+    })
+}
+
+/// Waits until the same reports are there as here, and that of the unit is of this version.
+async fn same(ward: &Ward, elsewhere: &Elsewhere, version: &str) -> Vec<Value> {
     loop {
         let (ours, theirs) = (ours(ward).await, elsewhere.all("MeasureReport"));
-        let replaces =
-            |report: &&Value| report["extension"].to_string().contains("StructureDefinition/replaces");
-        let enough = ours.iter().filter(replaces).count() >= replacing;
-        if !ours.is_empty() && enough && theirs.values().map(bare).eq(ours.iter().map(bare)) {
+        let is_new = of_north(&ours).is_some_and(|report| report["meta"]["versionId"] == version);
+        if is_new && theirs.values().map(bare).eq(ours.iter().map(bare)) {
             return ours;
         }
         tokio::time::sleep(Duration::from_millis(20)).await;
@@ -43,18 +48,11 @@ async fn reports_are_there_as_they_are_here_and_again_when_late_charting_changes
     ward.admit().await;
     ward.until("04:31").await;
     ward.until("1:01:00").await;
-    let first = same(&ward, &elsewhere, 0).await;
-    let of_north = |all: &[Value]| {
-        let of = |report: &&Value| {
-            report["subject"]["reference"] == "Location/north" && report["period"]["start"] == "2026-03-10"
-        };
-        all.iter().find(of).cloned().unwrap()
-    };
-    // of the unit, and of everybody
+    let first = same(&ward, &elsewhere, "1").await;
     ward.care("late", "oral-cleansing", "03:30").await;
     ward.until("1:03:00").await;
-    let then = same(&ward, &elsewhere, 2).await;
-    assert_ne!(of_north(&first)["group"], of_north(&then)["group"]);
+    let then = same(&ward, &elsewhere, "2").await;
+    assert_ne!(of_north(&first).unwrap()["group"], of_north(&then).unwrap()["group"]);
     assert!(elsewhere.all("Task").is_empty() && elsewhere.all("DetectedIssue").is_empty());
     assert!(elsewhere.writes().iter().all(|(_, _, status)| *status < 300), "{:?}", elsewhere.writes());
 }
