@@ -50,6 +50,8 @@ async fn reports_are_there_as_they_are_here_and_again_when_late_charting_changes
     ward.until("1:01:00").await;
     let first = same(&ward, &elsewhere, "1").await;
     ward.care("late", "oral-cleansing", "03:30").await;
+    // it is counted before the hour at which changes are looked for
+    ward.until("1:01:30").await;
     ward.until("1:03:00").await;
     let then = same(&ward, &elsewhere, "2").await;
     assert_ne!(of_north(&first).unwrap()["group"], of_north(&then).unwrap()["group"]);
