@@ -179,7 +179,7 @@ impl Reconciler {
                 }
             }
             let wake = self.store.next_wake().await?.map(Instant::from_micros);
-            let until = wake.into_iter().chain(self.feeds.next_silence(now)).chain(self.next_look()).min();
+            let until = wake.into_iter().chain(self.feeds.next_silence(now)).min();
             tokio::select! {
                 () = self.signal.notified() => {}
                 () = self.clock.sleep_until(until) => {}

@@ -19,11 +19,6 @@ impl Reconciler {
         looked.is_none_or(|looked| now >= looked + LOOK || now < looked)
     }
 
-    /// When it is time to look again; none before the first look, which is not waited for.
-    pub(super) fn next_look(&self) -> Option<Instant> {
-        self.looked.lock().unwrap_or_else(std::sync::PoisonError::into_inner).map(|looked| looked + LOOK)
-    }
-
     /// Looks which parts have fallen silent, or speak again.
     pub(super) async fn look_at_parts(&self, now: Instant) -> Result<(), StoreError> {
         if !self.looks(now) {
