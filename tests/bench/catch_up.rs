@@ -194,7 +194,7 @@ fn main() {
     );
     std::fs::write(&config, text).unwrap();
     let service = Service::start(&config, &address);
-    let (mut client, mut watcher) = (Client::connect(&address), Client::connect(&admin));
+    let mut client = Client::connect(&address);
     // the folder is empty: everything is told, and Tasks may be opened
     std::thread::sleep(Duration::from_secs(3));
     let mut number = 0;
@@ -209,8 +209,8 @@ fn main() {
         let file = file.unwrap();
         std::fs::rename(file.path(), incoming.join(file.file_name())).unwrap();
     }
-    let mut stored = || -> u64 {
-        let text = watcher.get("/metrics");
+    let stored = || -> u64 {
+        let text = Client::connect(&admin).get("/metrics");
         let lines = text.lines().filter(|line| line.starts_with("terce_documents{type=\""));
         let of = lines.filter(|l| l.contains("\"Observation\"") || l.contains("\"Procedure\""));
         of.map(|line| line.rsplit(' ').next().unwrap().parse::<u64>().unwrap()).sum()
