@@ -282,7 +282,7 @@ fn by_requirement(timeliness: &Told, covered: &Told, unverified: &Told) -> Marku
                             th scope="col" { "Of so many" }
                             th scope="col" { (covered.link()) }
                             th scope="col" { "Charted late" }
-                            th scope="col" { (unverified.link()) ", hours" }
+                            th scope="col" { (unverified.link()) }
                         }
                     }
                     tbody {
@@ -295,7 +295,7 @@ fn by_requirement(timeliness: &Told, covered: &Told, unverified: &Told) -> Marku
                                 td { (row.part()) }
                                 td.number { (covered.table.group(group).map(|r| r.share("score")).unwrap_or_default()) }
                                 td { (row.text("late_charted")) }
-                                td { (unverified.table.group(group).map(|r| r.text("unverified_hours").to_owned()).unwrap_or_default()) }
+                                td { (covered.table.group(group).and_then(|r| r.number("unverified_hours")).map(|h| format!("{h:.1}")).unwrap_or_default()) }
                             }
                         }
                     }
@@ -315,7 +315,7 @@ fn whole_days(all: &[Told]) -> Markup {
                         dt { (told.link()) }
                         dd { (row.share("score")) }
                         dd.beside {
-                            (row.interval()) ", " (row.part())
+                            (beside_share(row))
                             @if !row.text("median_delay_minutes").is_empty() {
                                 "; half of it within " (row.text("median_delay_minutes")) " min, nine tenths within "
                                 (row.text("p90_delay_minutes")) " min"
@@ -370,7 +370,7 @@ fn by_shift(told: &Told) -> Markup {
                                 @for (shift, _) in &shifts {
                                     td {
                                         @match told.table.stratum(row.text("group"), "shift", shift) {
-                                            Some(cell) => { span.number { (cell.share("score")) } " " span.beside { (cell.interval()) ", " (cell.part()) } }
+                                            Some(cell) => { span.number { (cell.share("score")) } " " span.beside { (beside_share(cell)) } }
                                             None => "",
                                         }
                                     }
@@ -417,6 +417,11 @@ fn beside(all: &[Told]) -> Markup {
             }
         }
     }
+}
+
+/// The interval of a share, and of how many it is one.
+fn beside_share(row: &Row) -> String {
+    [row.interval(), row.part()].into_iter().filter(|text| !text.is_empty()).collect::<Vec<_>>().join(", ")
 }
 
 fn figure(told: &Told, row: &Row) -> String {

@@ -98,7 +98,10 @@ impl Need {
 
 /// What a requirement asks for now, in words.
 pub(super) fn standing(standing: &Standing, now: Instant, zone: Tz) -> String {
-    let at = |at: Option<Instant>| at.map(|at| clock(at, zone)).unwrap_or_default();
+    // a time alone would be taken for one of today
+    let is_far = |at: Instant| at.max(now).since(at.min(now)) > Length::hours(12);
+    let told = |at| if is_far(at) { day_and_clock(at, zone) } else { clock(at, zone) };
+    let at = |at: Option<Instant>| at.map(told).unwrap_or_default();
     let since = |at: Option<Instant>| at.map(|at| span(now.since(at))).unwrap_or_default();
     match standing.phase {
         Phase::Announced | Phase::Overdue => {

@@ -20,92 +20,36 @@
 )]
 
 mod client;
+mod service;
+mod stays;
 
-use std::fmt::Write as _;
 use std::io::Write as _;
 use std::path::Path;
-use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant, SystemTime};
 
-use chrono::{DateTime, SecondsFormat, TimeDelta, Utc};
+use chrono::{DateTime, TimeDelta, Utc};
 use client::Client;
+use service::Service;
+use stays::{admitted, care, shown, transaction};
 
 /// Stays that the backlog is about.
 const STAYS: usize = 500;
 /// Documents of a file.
 const FILE: usize = 50_000;
-const AIRWAY: &str = "https://terce.example/fhir/CodeSystem/airway";
-const ACTIVITY: &str = "https://terce.example/fhir/CodeSystem/activity";
-
-struct Service(Child);
-
-impl Service {
-    fn start(config: &Path, address: &str) -> Service {
-        let process = Command::new(env!("CARGO_BIN_EXE_terce"))
-            .args(["serve", "--log", "warn", "--config"])
-            .arg(config)
-            .stdout(Stdio::null())
-            .spawn()
-            .unwrap();
-        let begun = Instant::now();
-        while std::net::TcpStream::connect(address).is_err() {
-            assert!(begun.elapsed() < Duration::from_secs(10), "the service does not listen");
-            std::thread::sleep(Duration::from_millis(20));
-        }
-        Service(process)
-    }
-
-    /// Peak resident memory in MiB.
-    fn peak_mib(&self) -> u64 {
-        let status = std::fs::read_to_string(format!("/proc/{}/status", self.0.id())).unwrap();
-        let line = status.lines().find(|l| l.starts_with("VmHWM")).unwrap();
-        line.split_whitespace().nth(1).unwrap().parse::<u64>().unwrap() / 1024
-    }
-}
-
-impl Drop for Service {
-    fn drop(&mut self) {
-        let _ = self.0.kill();
-        let _ = self.0.wait();
-    }
-}
-
-fn shown(at: DateTime<Utc>) -> String {
-    at.to_rfc3339_opts(SecondsFormat::Secs, true)
-}
-
-/// A patient, the stay, and the ventilation: one line each.
-fn admitted(name: &str, from: DateTime<Utc>) -> [String; 3] {
-    let from = shown(from);
-    [
-        format!(r#"{{"resourceType":"Patient","id":"p-{name}"}}"#),
-        format!(
-            r#"{{"resourceType":"Encounter","id":"e-{name}","status":"in-progress","subject":{{"reference":"Patient/p-{name}"}},"class":{{"system":"http://terminology.hl7.org/CodeSystem/v3-ActCode","code":"IMP"}},"period":{{"start":"{from}"}},"location":[{{"location":{{"reference":"Location/north"}}}}]}}"#
-        ),
-        format!(
-            r#"{{"resourceType":"Procedure","id":"v-{name}","status":"in-progress","subject":{{"reference":"Patient/p-{name}"}},"encounter":{{"reference":"Encounter/e-{name}"}},"performedPeriod":{{"start":"{from}"}},"code":{{"coding":[{{"system":"{AIRWAY}","code":"invasive-ventilation"}}]}}}}"#
-        ),
-    ]
-}
 
 /// What was charted of a stay at an instant: care now and then, mostly rows that care does not look at.
 fn charted(stay: usize, n: usize, at: DateTime<Utc>) -> String {
-    let (at, last) = (shown(at), shown(at + TimeDelta::minutes(2)));
-    let meta = format!(r#""meta":{{"versionId":"1","lastUpdated":"{last}"}}"#);
-    let of = format!(
-        r#""subject":{{"reference":"Patient/p-{stay}"}},"encounter":{{"reference":"Encounter/e-{stay}"}}"#
-    );
+    let last = shown(at + TimeDelta::minutes(2));
+    let meta = format!(r#""meta":{{"versionId":"1","lastUpdated":"{last}"}},"#);
     if n.is_multiple_of(20) {
         let code = ["oral-cleansing", "tooth-brushing", "oral-moisturising"][(n / 20) % 3];
-        format!(
-            r#"{{"resourceType":"Procedure","id":"c-{stay}-{n}",{meta},"status":"completed",{of},"performedDateTime":"{at}","code":{{"coding":[{{"system":"{ACTIVITY}","code":"{code}"}}]}}}}"#
-        )
-    } else {
-        format!(
-            r#"{{"resourceType":"Observation","id":"o-{stay}-{n}",{meta},"status":"final",{of},"effectiveDateTime":"{at}","code":{{"coding":[{{"system":"http://loinc.org","code":"8867-4"}}]}},"valueQuantity":{{"value":{},"unit":"/min"}}}}"#,
-            60 + n % 50
-        )
+        return care(&stay.to_string(), n, code, at, &meta);
     }
+    format!(
+        r#"{{"resourceType":"Observation","id":"o-{stay}-{n}",{meta}"status":"final","subject":{{"reference":"Patient/p-{stay}"}},"encounter":{{"reference":"Encounter/e-{stay}"}},"effectiveDateTime":"{}","code":{{"coding":[{{"system":"http://loinc.org","code":"8867-4"}}]}},"valueQuantity":{{"value":{},"unit":"/min"}}}}"#,
+        shown(at),
+        60 + n % 50
+    )
 }
 
 /// Writes the backlog, in the order in which it was charted.
@@ -136,17 +80,7 @@ fn backlog(folder: &Path, documents: usize, now: DateTime<Utc>) {
 fn live(client: &mut Client, number: usize) -> Duration {
     let name = format!("live-{number}");
     let from = DateTime::<Utc>::from(SystemTime::now()) - TimeDelta::hours(3);
-    let mut bundle = String::from(r#"{"resourceType":"Bundle","type":"transaction","entry":["#);
-    for (n, (kind, document)) in
-        ["Patient/p", "Encounter/e", "Procedure/v"].iter().zip(admitted(&name, from)).enumerate()
-    {
-        let comma = if n == 0 { "" } else { "," };
-        let _ = write!(
-            bundle,
-            r#"{comma}{{"resource":{document},"request":{{"method":"PUT","url":"{kind}-{name}"}}}}"#
-        );
-    }
-    bundle += "]}";
+    let bundle = transaction(&admitted(&name, from));
     let begun = Instant::now();
     client.send("/fhir", bundle.as_bytes());
     assert_eq!(client.status(), 200);
@@ -183,18 +117,13 @@ fn main() {
     std::fs::create_dir_all(&incoming).unwrap();
     std::fs::create_dir_all(&waiting).unwrap();
     backlog(&waiting, documents, SystemTime::now().into());
-    let free = || std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().to_string();
-    let (address, admin) = (free(), free());
-    let config = folder.path().join("terce.toml");
-    let text = format!(
-        "listen = \"{address}\"\nadmin_listen = \"{admin}\"\ndata = \"{}\"\n[site]\nprotocol = \"minimal\"\n[[unit]]\nlocation = \"north\"\n\
+    let more = format!(
+        "[site]\nprotocol = \"minimal\"\n[[unit]]\nlocation = \"north\"\n\
          [[source]]\nname = \"record\"\nheartbeat_seconds = 3600\n[source.folder]\npath = \"{}\"\nevery_seconds = 1\ncomplete = true\n",
-        folder.path().display(),
         incoming.display()
     );
-    std::fs::write(&config, text).unwrap();
-    let service = Service::start(&config, &address);
-    let mut client = Client::connect(&address);
+    let service = Service::start(folder.path(), &more);
+    let mut client = service.client();
     // the folder is empty: everything is told, and Tasks may be opened
     std::thread::sleep(Duration::from_secs(3));
     let mut number = 0;
@@ -210,7 +139,7 @@ fn main() {
         std::fs::rename(file.path(), incoming.join(file.file_name())).unwrap();
     }
     let stored = || -> u64 {
-        let text = Client::connect(&admin).get("/metrics");
+        let text = service.metrics();
         let lines = text.lines().filter(|line| line.starts_with("terce_documents{type=\""));
         let of = lines.filter(|l| l.contains("\"Observation\"") || l.contains("\"Procedure\""));
         of.map(|line| line.rsplit(' ').next().unwrap().parse::<u64>().unwrap()).sum()

@@ -16,87 +16,16 @@
 
 mod charting;
 mod client;
+mod service;
 mod slow;
 
-use std::path::Path;
-use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant, SystemTime};
 
 use client::Client;
+use service::Service;
 
 /// Documents of a Bundle.
 const BUNDLE: usize = 1_000;
-
-struct Service {
-    process: Child,
-    address: String,
-    /// Where its metrics are.
-    admin: String,
-}
-
-impl Service {
-    fn start(data: &Path, protocol: &str) -> Service {
-        let config = data.join("terce.toml");
-        let free = || std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().to_string();
-        let (address, admin) = (free(), free());
-        let text = format!(
-            "listen = \"{address}\"\nadmin_listen = \"{admin}\"\ndata = \"{}\"\n[site]\nprotocol = \"{protocol}\"\n",
-            data.display()
-        );
-        std::fs::write(&config, text).unwrap();
-        let process = Command::new(env!("CARGO_BIN_EXE_terce"))
-            .args(["serve", "--log", "warn", "--config"])
-            .arg(&config)
-            .stdout(Stdio::null())
-            .spawn()
-            .unwrap();
-        for _ in 0..500 {
-            if std::net::TcpStream::connect(&address).is_ok() {
-                return Service { process, address, admin };
-            }
-            std::thread::sleep(Duration::from_millis(20));
-        }
-        panic!("the service does not listen");
-    }
-
-    fn address(&self) -> &str {
-        &self.address
-    }
-
-    fn client(&self) -> Client {
-        Client::connect(&self.address)
-    }
-
-    /// Peak resident memory in MiB.
-    fn peak_mib(&self) -> u64 {
-        let status = std::fs::read_to_string(format!("/proc/{}/status", self.process.id())).unwrap();
-        let line = status.lines().find(|l| l.starts_with("VmHWM")).unwrap();
-        line.split_whitespace().nth(1).unwrap().parse::<u64>().unwrap() / 1024
-    }
-
-    /// Waits until no patient is to be reconciled.
-    fn settle(&self) -> Duration {
-        let begun = Instant::now();
-        loop {
-            let metrics = Client::connect(&self.admin).get("/metrics");
-            let dirty = metrics
-                .lines()
-                .find(|l| l.starts_with("terce_subjects_dirty "))
-                .expect("terce_subjects_dirty");
-            if dirty.ends_with(" 0") {
-                return begun.elapsed();
-            }
-            std::thread::sleep(Duration::from_millis(50));
-        }
-    }
-}
-
-impl Drop for Service {
-    fn drop(&mut self) {
-        let _ = self.process.kill();
-        let _ = self.process.wait();
-    }
-}
 
 fn now_us() -> i64 {
     SystemTime::now().duration_since(SystemTime::UNIX_EPOCH).unwrap().as_micros() as i64
@@ -158,7 +87,7 @@ fn send_all(path: &str, bodies: &[Vec<u8>], clients: &mut [Client]) -> Vec<f64> 
 /// twelve it is a backlog that makes and unmakes misses as it comes.
 fn ingest(stays: usize, per_stay: usize, hours: i64) {
     let data = tempfile::tempdir().unwrap();
-    let service = Service::start(data.path(), "adult");
+    let service = Service::start(data.path(), "[site]\nprotocol = \"adult\"\n");
     let start = now_us() - hours * 3_600_000_000;
     row(
         &format!("charting of the last {hours} h of {stays} open stays, reconciled meanwhile"),
@@ -200,7 +129,7 @@ fn ingest(stays: usize, per_stay: usize, hours: i64) {
 /// All stays become overdue within `window`: how late is each announced?
 fn announcing(stays: usize, window: Duration) {
     let data = tempfile::tempdir().unwrap();
-    let service = Service::start(data.path(), "minimal");
+    let service = Service::start(data.path(), "[site]\nprotocol = \"minimal\"\n");
     // announced 4.5 h after ventilation began: a limit of 4 h and a charting allowance of 30 min
     let lead = Duration::from_secs(30);
     let begin = now_us() - 16_200_000_000 + lead.as_micros() as i64;

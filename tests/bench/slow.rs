@@ -105,7 +105,7 @@ fn ordinary(service: &Service, stays: usize) -> (f64, f64, usize) {
 
 pub fn slow(stays: usize) {
     let data = tempfile::tempdir().unwrap();
-    let service = Service::start(data.path(), "adult");
+    let service = Service::start(data.path(), "[site]\nprotocol = \"adult\"\n");
     let admitted = charting::admissions(stays, now_us() - 7_200_000_000);
     let bundles: Vec<Vec<u8>> = admitted.chunks(BUNDLE).map(charting::bundle).collect();
     post_all(&service, "/fhir", &bundles, 1);
@@ -116,7 +116,7 @@ pub fn slow(stays: usize) {
     row(&what("alone: median / 99th percentile"), format!("{p50:.2} / {p99:.2} ms"));
     let (stop, again) = (AtomicBool::new(false), AtomicU64::new(0));
     let (slow50, slow99, slow_count) = std::thread::scope(|scope| {
-        scope.spawn(|| crawl(service.address(), &stop, &again));
+        scope.spawn(|| crawl(&service.address, &stop, &again));
         let measured = ordinary(&service, stays);
         stop.store(true, Relaxed);
         measured

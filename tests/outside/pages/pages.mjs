@@ -127,6 +127,11 @@ for (const measure of ['timeliness', 'hours-covered', 'complete-day']) {
       ? await one.locator('dl.numbers').first().innerText()
       : await one.locator('section:has(#requirements) tbody tr', { hasText: title }).first().innerText();
     expect(line.includes(shown), `${measure} ${title}: ${shown} is not in "${line}"`);
+    if (measure === 'hours-covered') {
+      const unverified = group.extension.find((e) => e.url.endsWith('/unverified-hours')).valueDuration.value;
+      const cell = await one.locator('section:has(#requirements) tbody tr', { hasText: title }).first().locator('td').last().innerText();
+      expect(cell.trim() === unverified.toFixed(1), `${title}: ${unverified} hours that charting did not reach are not "${cell}"`);
+    }
     const count = (id) => group.population.find((p) => p.id === id)?.count ?? 0;
     if (measure === 'timeliness') {
       const part = `${count('numerator')} of ${count('denominator') - count('denominator-exception')}`;
@@ -147,6 +152,13 @@ for (const format of ['A4', 'Letter']) {
   const sheets = printed.toString('latin1').match(/\/Type\s*\/Page[^s]/g).length;
   expect(sheets === 1, `${sheets} sheets of ${format}`);
 }
+
+// as it is on paper: A4 less its margins
+await one.emulateMedia({ media: 'print' });
+await one.setViewportSize({ width: 718, height: 1047 });
+await shot(one, 'compliance-printed');
+await one.emulateMedia({ media: 'screen' });
+await one.setViewportSize({ width: 1280, height: 720 });
 
 // a code is mapped where it is seen, and taken back
 await one.goto(`${base}/feed/codes`);
