@@ -28,6 +28,7 @@ fn given(all: &[Value]) -> Option<u64> {
 /// Waits until the same reports are there as here, and the unit's tells so many cleanings. Lets minutes pass: while
 /// charting waits to be counted, reports are put off, and what has changed is looked for by the hour.
 async fn same(ward: &Ward, elsewhere: &Elsewhere, cleanings: u64) {
+    let mut changed = ward.service.store.changed();
     loop {
         let (ours, theirs) = (ours(ward).await, elsewhere.all("MeasureReport"));
         if given(&ours) == Some(cleanings) && theirs.values().map(bare).eq(ours.iter().map(bare)) {
@@ -35,7 +36,8 @@ async fn same(ward: &Ward, elsewhere: &Elsewhere, cleanings: u64) {
         }
         ward.service.clock.set(ward.service.clock.now() + Length::minutes(5));
         ward.service.settle().await.unwrap();
-        tokio::time::sleep(Duration::from_millis(20)).await;
+        // whatever comes first: it is only looked again
+        let _ = tokio::time::timeout(Duration::from_millis(20), changed.changed()).await;
     }
 }
 
