@@ -72,7 +72,7 @@ await one.keyboard.press('Tab');
 expect(await one.evaluate(() => document.activeElement.className) === 'skip', 'the first stop skips to the content');
 await one.keyboard.press('Enter');
 const tabTo = async (selector) => {
-  for (let stop = 0; stop < 60; stop += 1) {
+  for (let stop = 0; stop < 150; stop += 1) {
     await one.keyboard.press('Tab');
     if (await one.evaluate((s) => document.activeElement.matches(s), selector)) return true;
   }
@@ -160,6 +160,20 @@ await shot(one, 'compliance-printed');
 await one.emulateMedia({ media: 'screen' });
 await one.setViewportSize({ width: 1280, height: 720 });
 
+// by keyboard alone: how one unit did, the numbers of a chart, what a number means
+await one.goto(base + compliance);
+expect(await tabTo('select[name=unit]'), 'the unit is reached by keyboard');
+await one.keyboard.press('ArrowDown');
+expect(await tabTo('form.asked button'), 'and the button that shows it');
+await one.keyboard.press('Enter');
+await one.waitForURL(/unit=[^&]/);
+expect(await tabTo('.chart summary'), 'the numbers of a chart are reached by keyboard');
+await one.keyboard.press('Enter');
+expect(await one.locator('.chart details[open] table').count() === 1, 'and opened');
+expect(await tabTo('.definitions summary'), 'a definition is reached by keyboard');
+await one.keyboard.press('Enter');
+expect(await one.locator('.definitions details[open]').count() === 1, 'and opened');
+
 // a code is mapped where it is seen, and taken back
 await one.goto(`${base}/feed/codes`);
 const code = one.locator('section:has(#unmapped) tr', { hasText: '<script>alert(3)</script>' });
@@ -172,6 +186,17 @@ await shot(one, 'codes-mapped');
 await one.locator('section:has(#mapped) button').click();
 await one.waitForLoadState();
 expect((await fhir('ConceptMap/local')).group === undefined, 'and has it no longer');
+await one.goto(`${base}/feed/codes`);
+expect(await tabTo('section:has(#unmapped) select'), 'a code is reached by keyboard');
+await one.keyboard.type('care: oral-cleansing');
+await one.keyboard.press('Tab');
+await one.keyboard.press('Enter');
+await one.waitForURL('**/feed/codes?done');
+expect((await fhir('ConceptMap/local')).group?.[0]?.element?.length === 1, 'and mapped');
+expect(await tabTo('section:has(#mapped) button'), 'what is mapped is reached by keyboard');
+await one.keyboard.press('Enter');
+await one.locator('section:has(#mapped) button').waitFor({ state: 'detached' });
+expect((await fhir('ConceptMap/local')).group === undefined, 'and taken back');
 
 // a dead letter is tried again or dropped where it is seen, and what cannot be done is said
 await one.goto(`${base}/feed`);
@@ -185,14 +210,20 @@ await one.locator('section:has(#letters) button', { hasText: 'Try again' }).clic
 await one.locator('p.told').waitFor({ timeout: 5000 });
 expect((await one.locator('p.told').innerText()).includes('gender'), 'why it cannot is said');
 await withoutBarriers(one, 'a letter that was refused again');
-await one.locator('section:has(#letters) button', { hasText: 'Drop' }).click();
-await one.waitForLoadState();
-expect(await one.locator('#letters').count() === 0, 'no letter is left');
+// by keyboard
+expect(await tabTo('section:has(#letters) form:last-of-type button:last-of-type'), 'a letter is reached by keyboard');
+while ((await one.evaluate(() => document.activeElement.textContent)) !== 'Drop') await one.keyboard.press('Tab');
+await one.keyboard.press('Enter');
+await one.locator('#letters').waitFor({ state: 'detached' });
 
 // a protocol is tried before it is switched on
 await one.goto(`${base}/protocols/trial`);
-await one.locator('select[name=protocol]').selectOption('adult-fixed-times');
-await one.locator('form.asked button').click();
+expect(await tabTo('select[name=protocol]'), 'a protocol is reached by keyboard');
+const wanted = await one.locator('option[value=adult-fixed-times]').textContent();
+await one.keyboard.type(wanted);
+expect(await one.locator('select[name=protocol]').inputValue() === 'adult-fixed-times', 'and chosen');
+expect(await tabTo('form.asked button'), 'and tried');
+await one.keyboard.press('Enter');
 await one.locator('#result').waitFor({ timeout: 20000 });
 expect((await one.locator('section:has(#result) tbody tr').count()) >= 6, 'requirements side by side');
 await withoutBarriers(one, 'the trial');
