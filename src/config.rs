@@ -67,6 +67,8 @@ pub struct Config {
     pub reports: Reports,
     /// What is recorded of what is done.
     pub audit: Auditing,
+    /// Whether pages show the names of patients.
+    pub names: bool,
 }
 
 /// What is recorded of what is done, beside what always is: writes, refusals, tokens, what subscribers were told.
@@ -170,6 +172,13 @@ struct File {
     subscriptions: SubscriptionsFile,
     reports: reports::ReportsFile,
     audit: AuditFile,
+    pages: PagesFile,
+}
+
+#[derive(Deserialize, Default)]
+#[serde(deny_unknown_fields, default)]
+struct PagesFile {
+    patient_names: bool,
 }
 
 #[derive(Deserialize, Default)]
@@ -237,6 +246,7 @@ impl Config {
             subscribers: Outward::default(),
             reports: Reports::default(),
             audit: Auditing::default(),
+            names: false,
         }
     }
 
@@ -321,6 +331,7 @@ impl Config {
         config.sources = file.source;
         config.servers = servers::read(file.server, folder, &mut errors);
         config.deliveries = file.deliver;
+        config.names = file.pages.patient_names;
         config.audit = audit(file.audit, matches!(config.access, Access::Registered(_)), &mut errors);
         match Outward::new(&file.subscriptions.allow, &file.subscriptions.inner) {
             Ok(subscribers) => config.subscribers = subscribers,

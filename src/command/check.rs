@@ -64,6 +64,10 @@ async fn resolved(config: &Config) -> anyhow::Result<()> {
     ];
     lines.extend(access_lines(config));
     lines.push(format!("audit       {}", recorded(config)));
+    lines.push(format!(
+        "pages       {}",
+        if config.names { "with" } else { "without" }.to_owned() + " the names of patients"
+    ));
     for unit in &config.site.units {
         let protocol = unit.protocol.as_deref().unwrap_or(&config.site.protocol);
         let owner = unit.owner.as_deref().unwrap_or("nobody");

@@ -17,6 +17,7 @@ use crate::access::Rights;
 /// What one reader was told last.
 struct Reader {
     console: Console,
+    viewer: Viewer,
     unit: String,
     text: String,
     changed: watch::Receiver<()>,
@@ -31,8 +32,8 @@ pub(super) async fn events(
     viewer.may(&["Encounter", "Procedure", "DetectedIssue"], Rights::READ)?;
     // before the text is made: what changes while it is made is told
     let changed = console.store.changed();
-    let text = ward::text(&console, &unit).await?;
-    let stream = changes(Reader { console, unit, text, changed });
+    let text = ward::text(&console, &viewer, &unit).await?;
+    let stream = changes(Reader { console, viewer, unit, text, changed });
     Ok(Sse::new(stream).keep_alive(KeepAlive::default()).into_response())
 }
 
@@ -43,7 +44,7 @@ fn changes(reader: Reader) -> impl Stream<Item = Result<Event, Infallible>> {
                 return None;
             }
             // a store that cannot be read now is asked again when something changes
-            let Ok(text) = ward::text(&reader.console, &reader.unit).await else { continue };
+            let Ok(text) = ward::text(&reader.console, &reader.viewer, &reader.unit).await else { continue };
             if text != reader.text {
                 reader.text = text;
                 // browsers pass over an event without data

@@ -15,6 +15,7 @@
 
 mod ask;
 mod assets;
+mod called;
 mod chart;
 mod codes;
 mod compliance;

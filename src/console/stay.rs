@@ -10,6 +10,7 @@ use fhir_models::primitive::is_id;
 use maud::{Markup, html};
 use serde::Deserialize;
 
+use super::called::{Called, Calling};
 use super::entry::{Patients, Viewer};
 use super::page::{Absent, Page};
 use super::strip::{self, Window};
@@ -39,6 +40,7 @@ struct Charted {
 /// A stay on one local day.
 struct Day {
     stay: StayLedger,
+    called: Called,
     picture: Picture,
     rules: Rules,
     day: NaiveDate,
@@ -81,7 +83,9 @@ pub(super) async fn stay(
     items.sort_by(|a, b| (a.at, &a.requirement, a.what).cmp(&(b.at, &b.requirement, b.what)));
     let charted = charted(&console, &stay.facts, &items).await?;
     let title = format!("Stay {}", stay.stay);
-    let page = Day { stay, picture, rules, day, span, items, charted, now };
+    let unit = stay.ledger.unit.clone();
+    let called = Calling::of(&console, &viewer).stay(&stay.stay, &patient, unit.as_deref(), now).await?;
+    let page = Day { stay, called, picture, rules, day, span, items, charted, now };
     let page = Page { title: &title, place: "/ward", fresh: false, content: page.content() };
     Ok(Patients(vec![patient]).on(page.answer(&console, &viewer, now)))
 }
@@ -135,7 +139,10 @@ impl Day {
         let zone = self.rules.zone;
         html! {
             p {
-                "Patient " code { (self.stay.patient) } ", " (words::state(self.stay.ledger.state, zone))
+                @if let Some(name) = &self.called.name { strong { (name) } ", " }
+                "Patient " code { (self.stay.patient) } ", "
+                @if let Some(bed) = &self.called.bed { (bed) ", " }
+                (words::state(self.stay.ledger.state, zone))
                 @if let Some(unit) = &self.stay.ledger.unit { ", unit " a href=(format!("/ward/{unit}")) { (self.unit_name(unit)) } }
                 ". " a href=(format!("/fhir/Encounter/{}/$explain?_format=text/plain", self.stay.stay)) { "All items as text" }
             }

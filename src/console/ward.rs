@@ -7,6 +7,7 @@ use axum::http::header::CONTENT_TYPE;
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
 
+use super::called::{Called, Calling};
 use super::entry::{Patients, Viewer};
 use super::page::{Absent, Page, freshness};
 use super::strip::{self, Window};
@@ -25,6 +26,7 @@ struct Row {
     stay: StayLedger,
     picture: Picture,
     need: Need,
+    called: Called,
 }
 
 /// A unit at one instant.
@@ -43,7 +45,7 @@ pub(super) async fn units(State(console): State<Console>, viewer: Viewer) -> Res
     let now = console.clock.now();
     let (mut units, mut patients) = (Vec::new(), Vec::new());
     for unit in &console.config.site.units {
-        let ward = ward_of(&console, &unit.location, now).await?;
+        let ward = ward_of(&console, &viewer, &unit.location, now).await?;
         patients.extend(ward.patients());
         let counts = Need::ALL.map(|need| ward.rows.iter().filter(|r| r.need == need).count());
         units.push((unit.location.clone(), ward.name, counts));
@@ -73,7 +75,7 @@ pub(super) async fn ward(
 ) -> Result<Response, Absent> {
     viewer.may(&["Encounter", "Procedure", "DetectedIssue"], Rights::READ)?;
     let now = console.clock.now();
-    let ward = known(&console, &unit, now).await?;
+    let ward = known(&console, &viewer, &unit, now).await?;
     let content = html! {
         p.caution hidden data-connection { "The connection is lost: what you see may be old." }
         (strip::definitions())
@@ -92,26 +94,26 @@ pub(super) async fn rows(
 ) -> Result<Response, Absent> {
     viewer.may(&["Encounter", "Procedure", "DetectedIssue"], Rights::READ)?;
     let now = console.clock.now();
-    let ward = known(&console, &unit, now).await?;
+    let ward = known(&console, &viewer, &unit, now).await?;
     let content = html! { (freshness(&console, now)) (ward.content()) };
     let response = ([(CONTENT_TYPE, "text/html; charset=utf-8")], content.into_string()).into_response();
     Ok(Patients(ward.patients().collect()).on(response))
 }
 
 /// The text by which a page knows that it has become old.
-pub(super) async fn text(console: &Console, unit: &str) -> Result<String, Absent> {
+pub(super) async fn text(console: &Console, viewer: &Viewer, unit: &str) -> Result<String, Absent> {
     let now = console.clock.now();
-    Ok(known(console, unit, now).await?.content().into_string())
+    Ok(known(console, viewer, unit, now).await?.content().into_string())
 }
 
-async fn known(console: &Console, unit: &str, now: Instant) -> Result<Ward, Absent> {
+async fn known(console: &Console, viewer: &Viewer, unit: &str, now: Instant) -> Result<Ward, Absent> {
     if !console.config.site.units.iter().any(|u| u.location == unit) {
         return Err(Absent::NotFound);
     }
-    ward_of(console, unit, now).await
+    ward_of(console, viewer, unit, now).await
 }
 
-async fn ward_of(console: &Console, unit: &str, now: Instant) -> Result<Ward, Absent> {
+async fn ward_of(console: &Console, viewer: &Viewer, unit: &str, now: Instant) -> Result<Ward, Absent> {
     let query = StayQuery {
         unit: Some(unit.to_owned()),
         open: Some(true),
@@ -122,7 +124,7 @@ async fn ward_of(console: &Console, unit: &str, now: Instant) -> Result<Ward, Ab
     let rules = console.stays.rules();
     let feed = console.stays.feed_of(Some(unit), now);
     let more = stays.len() > limits::WARD_STAYS;
-    let mut rows = Vec::new();
+    let (mut rows, mut calling) = (Vec::new(), Calling::of(console, viewer));
     for row in stays.iter().take(limits::WARD_STAYS) {
         let ledgers = console.stays.ledgers(&row.patient, now).await?;
         let Some(stay) = ledgers.into_iter().find(|l| l.stay == row.stay) else { continue };
@@ -131,7 +133,8 @@ async fn ward_of(console: &Console, unit: &str, now: Instant) -> Result<Ward, Ab
             continue;
         }
         let picture = picture(&stay.facts, &rules, feed, now);
-        rows.push(Row { need: Need::of_stay(&stay.ledger), picture, stay });
+        let called = calling.stay(&stay.stay, &row.patient, Some(unit), now).await?;
+        rows.push(Row { need: Need::of_stay(&stay.ledger), picture, stay, called });
     }
     rows.sort_by_key(Row::rank);
     let name = console.config.site.units.iter().find(|u| u.location == unit);
@@ -204,7 +207,7 @@ impl Ward {
                     caption.hidden { "Stays of " (self.name) ", what needs somebody first" }
                     thead {
                         tr {
-                            th scope="col" { "Stay" }
+                            th scope="col" { "Bed or stay" }
                             th scope="col" { "Now" }
                             th.hours scope="col" { span.hidden { "Last 24 hours" } (window.scale(self.now)) }
                         }
@@ -220,7 +223,9 @@ impl Ward {
         html! {
             tr class=(row.need.class()) {
                 th scope="row" {
-                    a id=(format!("stay-{}", row.stay.stay)) href=(format!("/stay/{}", row.stay.stay)) { (row.stay.stay) }
+                    a id=(format!("stay-{}", row.stay.stay)) href=(format!("/stay/{}", row.stay.stay)) { (row.called.bed.as_deref().unwrap_or(&row.stay.stay)) }
+                    @if let Some(name) = &row.called.name { span.who { (name) } }
+                    @if row.called.bed.is_some() { span.since { (row.stay.stay) } }
                     span.since { (words::state(row.stay.ledger.state, self.rules.zone)) }
                 }
                 td.need {

@@ -6,6 +6,7 @@ mod held;
 mod hooks;
 mod mapped;
 mod nurse;
+mod seen;
 mod simulation;
 mod surveys;
 pub mod ward;
