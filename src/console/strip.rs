@@ -176,7 +176,15 @@ fn sign(mark: &Mark, strip: &Strip, x: &str, y: usize) -> Markup {
         (false, true) => (shape(strip.place.1), "care latecharted"),
         (false, false) => (shape(strip.place.1), "care"),
     };
-    html! { use href=(format!("#m-{shape}")) x=(x) y=(y) class=(class) {} }
+    // what is on a page a thousand times is drawn as it is: a copy of a definition costs a browser several times as much
+    html! {
+        @match shape {
+            "dot" => { circle class=(class) cx=(x) cy=(y) r="5" {} }
+            "box" => { rect class=(format!("{class} box")) x=(x) y=(y) width="9" height="9" {} }
+            "dia" => { rect class=(format!("{class} dia")) x=(x) y=(y) width="8.5" height="8.5" {} }
+            _ => { use href=(format!("#m-{shape}")) x=(x) y=(y) class=(class) {} }
+        }
+    }
 }
 
 fn clock(at: Instant, window: &Window) -> String {
@@ -189,8 +197,8 @@ fn ground(picture: &Picture, window: &Window, height: usize, now: Instant) -> Ma
         (bands(&picture.ventilated, window, "ventilated", None, height))
         (bands(&picture.away, window, "away", Some("url(#h-away)"), height))
         (bands(&picture.unverified, window, "unknown", Some("url(#h-unknown)"), height))
-        @for (at, _) in window.hours() {
-            line.hour x1=(window.x(at)) x2=(window.x(at)) y1="0" y2=(height) {}
+        svg viewBox="0 0 100 1" preserveAspectRatio="none" width="100%" height=(height) {
+            path.hour vector-effect="non-scaling-stroke" d=(window.hours().iter().map(|(at, _)| format!("M{} 0v1", window.x(*at).trim_end_matches('%'))).collect::<String>()) {}
         }
         @if window.span.contains(now) {
             line.now x1=(window.x(now)) x2=(window.x(now)) y1="0" y2=(height) {}

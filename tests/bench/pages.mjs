@@ -51,7 +51,7 @@ const waits = [];
 for (let n = 0; n < visits; n += 1) {
   const patient = n % rows;
   const encounter = `e-${patient}`;
-  const marks = page.locator(`#stay-${encounter}`).locator('xpath=ancestor::tr').locator('svg.strip use.care');
+  const marks = page.locator(`#stay-${encounter}`).locator('xpath=ancestor::tr').locator('svg.strip .care');
   const had = await marks.count();
   const begun = Date.now();
   const answer = await fetch(`${base}/fhir/Procedure/new-${n}`, {

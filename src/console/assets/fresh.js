@@ -24,6 +24,11 @@
       .finally(function () { asked = false; if (again) { again = false; refresh(); } });
   }
 
+  // what is below the screen is drawn once what is on it has been painted
+  window.addEventListener("load", function () {
+    requestAnimationFrame(function () { setTimeout(function () { document.documentElement.classList.add("whole"); }); });
+  });
+
   var events = new EventSource(part.dataset.events);
   events.addEventListener("changed", refresh);
   events.addEventListener("error", function () { told.hidden = false; });

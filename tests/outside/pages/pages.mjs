@@ -97,7 +97,7 @@ const row = one.locator('table.ward tbody tr').first();
 const id = (await row.locator('th a').getAttribute('href')).split('/').pop();
 expect(/^Bed \d+$/.test(await row.locator('th a').textContent()), 'a stay is called by its bed');
 const encounter = await fhir(`Encounter/${id}`);
-const marks = () => one.locator(`#stay-${id}`).locator('xpath=ancestor::tr').locator('svg.strip use.care').count();
+const marks = () => one.locator(`#stay-${id}`).locator('xpath=ancestor::tr').locator('svg.strip .care').count();
 const had = await marks();
 const begun = Date.now();
 await put({
