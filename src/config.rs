@@ -7,6 +7,7 @@ mod lines;
 mod reports;
 mod secret;
 mod servers;
+mod site;
 mod sources;
 mod tls;
 
@@ -21,13 +22,10 @@ use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use chrono::NaiveTime;
-use chrono_tz::Tz;
 use serde::Deserialize;
 
 use self::lines::Wrong;
-use crate::care::protocol::{Protocol, Rules, Shift, Unit, UnitProtocol};
-use crate::care::time::Length;
+use crate::care::protocol::{Protocol, Rules, Unit, UnitProtocol};
 use crate::outward::{Outward, Server};
 use crate::translate::Settings;
 use crate::translate::document::Bases;
@@ -163,7 +161,7 @@ struct File {
     public_base: Option<String>,
     data: Option<PathBuf>,
     own_bases: Vec<String>,
-    site: SiteFile,
+    site: site::SiteFile,
     unit: Vec<SiteUnit>,
     source: Vec<Source>,
     server: Vec<servers::ServerFile>,
@@ -196,21 +194,6 @@ struct SubscriptionsFile {
     inner: Vec<String>,
 }
 
-#[derive(Deserialize, Default)]
-#[serde(deny_unknown_fields, default)]
-struct SiteFile {
-    zone: Option<String>,
-    protocol: Option<String>,
-    away: Vec<String>,
-    conditions: Vec<String>,
-    shifts: BTreeMap<String, String>,
-    census_at: Option<String>,
-    charting_allowance_minutes: Option<u32>,
-    bridge_minutes: Option<u32>,
-    regrace_minutes: Option<u32>,
-    hold_minutes: Option<u32>,
-}
-
 /// What is wrong with a text that has no name.
 fn in_text(wrong: Vec<Wrong>) -> Vec<String> {
     let told = |wrong: Wrong| match wrong.line {
@@ -232,13 +215,7 @@ impl Config {
             public_base: None,
             data: PathBuf::from("terce-data"),
             own_bases: Vec::new(),
-            site: Site {
-                standard: Rules::standard(Tz::UTC),
-                protocol: "adult".to_owned(),
-                units: Vec::new(),
-                away: Vec::new(),
-                conditions: Vec::new(),
-            },
+            site: Site::standard(),
             sources: Vec::new(),
             servers: Vec::new(),
             deliveries: Vec::new(),
@@ -338,40 +315,7 @@ impl Config {
             Err(wrong) => errors.extend(wrong.iter().map(|w| format!("subscriptions: {w}"))),
         }
         config.reports = reports::read(file.reports, &mut errors);
-        let standard = &mut config.site.standard;
-        if let Some(zone) = file.site.zone {
-            match zone.parse() {
-                Ok(zone) => standard.zone = zone,
-                Err(_) => errors.push(format!("site.zone: \"{zone}\" is not a zone of the IANA database")),
-            }
-        }
-        let mut clock = |name: &str, text: &str| {
-            let time = NaiveTime::parse_from_str(text, "%H:%M");
-            if time.is_err() {
-                errors.push(format!("{name}: \"{text}\" is not a time of day; expected HH:MM"));
-            }
-            time.unwrap_or_default()
-        };
-        if let Some(time) = &file.site.census_at {
-            standard.census_at = clock("site.census_at", time);
-        }
-        if !file.site.shifts.is_empty() {
-            let shift = |(name, from): (&String, &String)| Shift {
-                name: name.as_str().into(),
-                from: clock(&format!("site.shifts.{name}"), from),
-            };
-            standard.shifts = file.site.shifts.iter().map(shift).collect();
-            standard.shifts.sort_by_key(|s| s.from);
-        }
-        let minutes = |m: Option<u32>, or: Length| m.map_or(or, |m| Length::minutes(m.into()));
-        standard.allowance = minutes(file.site.charting_allowance_minutes, standard.allowance);
-        standard.bridge = minutes(file.site.bridge_minutes, standard.bridge);
-        standard.regrace = minutes(file.site.regrace_minutes, standard.regrace);
-        standard.hold = minutes(file.site.hold_minutes, standard.hold);
-        config.site.protocol = file.site.protocol.unwrap_or(config.site.protocol);
-        config.site.away = file.site.away;
-        config.site.units = file.unit;
-        config.site.conditions = file.site.conditions;
+        config.site = site::read(file.site, file.unit, &mut errors);
         config.settle_sources(file.references, folder, &mut errors);
         config.check_names(&mut errors);
         errors.extend(config.exposed().err());
