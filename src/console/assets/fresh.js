@@ -15,22 +15,26 @@
         var focused = document.activeElement && document.activeElement.id;
         // our own markup, rendered and escaped by the service
         var fresh = new DOMParser().parseFromString(html, "text/html");
-        part.replaceChildren.apply(part, Array.from(fresh.body.childNodes));
-        var back = focused && document.getElementById(focused);
-        if (back) { back.focus(); }
+        if (fresh.body.innerHTML !== part.innerHTML) {
+          part.replaceChildren.apply(part, Array.from(fresh.body.childNodes));
+          var back = focused && document.getElementById(focused);
+          if (back) { back.focus(); }
+        }
         told.hidden = true;
       })
       .catch(function () { told.hidden = false; })
       .finally(function () { asked = false; if (again) { again = false; refresh(); } });
   }
 
-  // what is below the screen is drawn once what is on it has been painted
-  window.addEventListener("load", function () {
-    requestAnimationFrame(function () { setTimeout(function () { document.documentElement.classList.add("whole"); }); });
-  });
+  function listen() {
+    // what is below the screen is drawn now, too
+    document.documentElement.classList.add("whole");
+    var events = new EventSource(part.dataset.events);
+    events.addEventListener("changed", refresh);
+    events.addEventListener("error", function () { told.hidden = false; });
+    events.addEventListener("open", function () { told.hidden = true; refresh(); });
+  }
 
-  var events = new EventSource(part.dataset.events);
-  events.addEventListener("changed", refresh);
-  events.addEventListener("error", function () { told.hidden = false; });
-  events.addEventListener("open", function () { told.hidden = true; refresh(); });
+  // not before what is on the screen has been painted
+  window.addEventListener("load", function () { setTimeout(listen, 300); });
 })();
