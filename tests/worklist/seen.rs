@@ -50,3 +50,22 @@ async fn a_patient_is_named_where_the_site_says_so() {
         assert!(page.contains("Birch, Cy &lt;b&gt;") && !page.contains("Alder"), "{page}");
     }
 }
+
+#[tokio::test]
+async fn a_page_and_the_record_of_who_saw_it_bear_the_id_of_the_request() {
+    let ward = Ward::open(SITE).await;
+    ward.admit().await;
+    ward.until("00:30").await;
+    let asked = |id: &str| {
+        let request = reqwest::Client::new().get(format!("http://{}/ward/north", ward.service.address));
+        request.header("x-request-id", id).send()
+    };
+    let (answer, other) = (asked("wall-7").await.unwrap(), asked("<wall>").await.unwrap());
+    assert_eq!(answer.headers()["x-request-id"], "wall-7");
+    let given = other.headers()["x-request-id"].to_str().unwrap().to_owned();
+    assert!(!given.contains('<') && given.len() > 20, "one that is no plain text is replaced: {given}");
+    let rows = ward.service.store.audits_after(i64::MIN, 10_000).await.unwrap();
+    let seen =
+        rows.into_iter().map(|found| found.row.audit().unwrap()).filter(|row| row.asked == "GET /ward/north");
+    assert_eq!(seen.map(|row| row.request).collect::<Vec<_>>(), ["wall-7".to_owned(), given]);
+}
