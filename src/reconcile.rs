@@ -85,13 +85,13 @@ pub struct Reconciler {
 #[derive(Clone, Debug, Default)]
 struct Held(Arc<Mutex<BTreeMap<String, Instant>>>);
 
-/// Who goes before whom.
+/// Whether a pass is broken off for patients about whom something was just charted.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
-enum Order {
-    /// Something was just charted about them: they wait for nobody.
-    Live,
-    /// They wait for those.
-    AsItCame,
+enum Pass {
+    /// It is not: it is made of them, or nobody else takes them up.
+    Whole,
+    /// It is.
+    GivesWay,
 }
 
 /// What was decided of one patient.
@@ -189,8 +189,12 @@ impl Reconciler {
         Ok(())
     }
 
-    /// One look at the feeds and one pass. True if there may be more to do at once.
-    async fn turn(&self, now: Instant) -> Result<bool, StoreError> {
+    /// One look at the feeds, and one pass over those who are due: first those about whom something was just charted.
+    /// True if there may be more to do at once.
+    ///
+    /// # Errors
+    /// The store, where it is not about one patient.
+    pub async fn turn(&self, now: Instant) -> Result<bool, StoreError> {
         let (is_silent, was) = (self.is_silent(now), self.acted_on());
         if was != Some(is_silent) {
             if was.is_some() {
@@ -211,7 +215,7 @@ impl Reconciler {
             first.extend(subject.filter(|s| s.dirty_seq > s.done_seq && s.retry_us <= now.micros()));
         }
         if !first.is_empty() {
-            self.reconcile(first, now, Order::Live).await?;
+            self.reconcile(first, now, Pass::Whole).await?;
         }
         let mut due = self.store.due(now.micros(), PASS).await?;
         for patient in self.held.ready(self.feeds.at(now).watermark(), PASS) {
@@ -224,7 +228,7 @@ impl Reconciler {
         }
         let (any, patients) = (!due.is_empty(), due.len() as u64);
         let (begun, before) = (tokio::time::Instant::now(), self.counters.ingested.load(Ordering::Relaxed));
-        self.reconcile(due, now, Order::AsItCame).await?;
+        self.reconcile(due, now, Pass::GivesWay).await?;
         let ingested = self.counters.ingested.load(Ordering::Relaxed) - before;
         if any && ingested > BACKLOG * patients {
             let rest = (begun.elapsed() * REST).min(LONGEST_REST);
@@ -233,25 +237,20 @@ impl Reconciler {
         Ok(any)
     }
 
-    /// Reconciles `subjects`. Returns how many Tasks and DetectedIssues were written.
+    /// Reconciles all of `subjects`. Returns how many Tasks and DetectedIssues were written.
     ///
     /// # Errors
     /// The store, where it is not about one patient.
     pub async fn pass(&self, subjects: Vec<Subject>, now: Instant) -> Result<usize, StoreError> {
-        self.reconcile(subjects, now, Order::AsItCame).await
+        self.reconcile(subjects, now, Pass::Whole).await
     }
 
-    async fn reconcile(
-        &self,
-        subjects: Vec<Subject>,
-        now: Instant,
-        order: Order,
-    ) -> Result<usize, StoreError> {
+    async fn reconcile(&self, subjects: Vec<Subject>, now: Instant, kind: Pass) -> Result<usize, StoreError> {
         let mut shared = Shared::default();
         let mut commits = JoinSet::new();
         for subject in subjects {
             // the others are to be reconciled still, and come again; one of them goes on each time, however many go first
-            if order == Order::AsItCame && !commits.is_empty() && self.counters.live.any() {
+            if kind == Pass::GivesWay && !commits.is_empty() && self.counters.live.any() {
                 break;
             }
             let mut held_until = None;

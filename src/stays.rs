@@ -32,7 +32,7 @@ use crate::site::{Definitions, Site};
 use crate::store::{self, Audit, Document, OutcomeRow, Store, StoreError};
 use crate::translate::audit;
 use crate::translate::document::Stored;
-use crate::translate::dossier::{Assembled, Dossier};
+use crate::translate::dossier::{Assembled, Dossier, Stayed};
 use crate::translate::extract::{Extract, extract, extract_versions};
 use crate::translate::outcomes::{self, SaidDocument, task_that_is_over};
 
@@ -69,6 +69,8 @@ pub struct StayLedger {
     pub facts: Facts,
     /// What follows.
     pub ledger: Ledger,
+    /// Where its encounters say that the patient was.
+    pub places: Vec<Stayed>,
     /// What could not be used.
     pub doubts: Vec<Doubt>,
 }
@@ -162,7 +164,8 @@ impl Stays {
             let ledger = reconcile(&stay.facts, &reading.site.rules, feed, now);
             let doubts = stay.doubts.into_iter().chain(ledger.doubts.iter().cloned()).collect();
             let id = stay_id(&stay.facts).to_owned();
-            StayLedger { patient: patient.to_owned(), stay: id, facts: stay.facts, ledger, doubts }
+            let (facts, places) = (stay.facts, stay.places);
+            StayLedger { patient: patient.to_owned(), stay: id, facts, ledger, places, doubts }
         });
         Ok(stays.collect())
     }

@@ -42,7 +42,8 @@ pub struct Live {
 }
 
 impl Live {
-    /// So many at most: if more come at once, they are a backlog themselves.
+    /// So many at most: more are a backlog themselves. A hospital has some hundreds of ventilated patients (common
+    /// practice, no source), so all of them may be charted for within one pass.
     const MOST: usize = 1_000;
 
     /// Adds some.

@@ -50,6 +50,21 @@ pub struct Holder {
     pub sources: Vec<String>,
 }
 
+/// What the id of a client begins with that is a source which this service reads by itself.
+const SOURCE: &str = "source:";
+
+impl Holder {
+    /// Whoever hands over what is read from a source.
+    pub fn of_source(source: &str, scopes: Scopes) -> Holder {
+        Holder { client: format!("{SOURCE}{source}"), issuer: String::new(), scopes, sources: Vec::new() }
+    }
+}
+
+/// The source that a client of that id hands over.
+pub fn source_of(client: &str) -> Option<&str> {
+    client.strip_prefix(SOURCE)
+}
+
 /// A token that was given out.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct Granted {

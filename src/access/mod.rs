@@ -16,7 +16,7 @@ pub mod scopes;
 pub mod sign_in;
 mod signed;
 
-pub use door::{Denied, Door, Granted, Holder};
+pub use door::{Denied, Door, Granted, Holder, source_of};
 pub(crate) use fetch::may_be_fetched;
 pub use registry::Peer;
 pub use scopes::{Rights, Scopes};

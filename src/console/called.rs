@@ -1,18 +1,19 @@
 //! What people at the bedside call a stay: its bed, and, where the site says so, the patient's name.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
-use fhir_models::codes::{EncounterLocationStatus, NameUse};
+use fhir_models::codes::NameUse;
 use fhir_models::datatypes::HumanName;
-use fhir_models::encounter::EncounterLocation;
-use fhir_models::{Encounter, Location, Patient};
+use fhir_models::{Location, Patient};
 
 use super::Console;
 use super::entry::Viewer;
 use super::page::Absent;
 use crate::access::Rights;
 use crate::care::time::Instant;
-use crate::translate::document::Bases;
+use crate::stays::StayLedger;
+use crate::translate::dossier::places_at;
 
 /// What a stay is called.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
@@ -23,49 +24,74 @@ pub(super) struct Called {
     pub(super) name: Option<String>,
 }
 
+/// How exactly a place tells where a patient lies.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
+enum Exact {
+    Bed,
+    Room,
+    /// The record does not say what the place is.
+    Unsaid,
+}
+
 /// Looks up what stays are called; a place is read once.
 pub(super) struct Calling<'a> {
     console: &'a Console,
-    bases: Bases,
     named: bool,
-    /// The name of each `Location` that was read, and whether it is a bed.
-    places: BTreeMap<String, Option<(String, bool)>>,
+    bedded: bool,
+    /// What is read of each `Location`: how exact it is, and its name.
+    places: BTreeMap<Arc<str>, Option<(Exact, String)>>,
 }
 
 impl<'a> Calling<'a> {
-    /// For `viewer`; names are shown only where the configuration says so, to those who may read patients.
+    /// For `viewer`: beds for those who may read places; names only where the configuration says so, for those who may
+    /// read patients.
     pub(super) fn of(console: &'a Console, viewer: &Viewer) -> Self {
         let named = console.config.names && viewer.can("Patient", Rights::READ);
-        let bases = console.config.bases();
-        Calling { console, bases, named, places: BTreeMap::new() }
+        let bedded = viewer.can("Location", Rights::READ);
+        Calling { console, named, bedded, places: BTreeMap::new() }
     }
 
-    /// What the stay of a patient in a unit is called at `now`.
-    pub(super) async fn stay(
-        &mut self,
-        stay: &str,
-        patient: &str,
-        unit: Option<&str>,
-        now: Instant,
-    ) -> Result<Called, Absent> {
-        let Some(encounter) = read::<Encounter>(self.console, "Encounter", stay).await? else {
-            return Ok(Called::default());
-        };
-        let mut bed: Option<(String, bool)> = None;
-        let places = encounter.location.iter().filter(|place| is_now(place, now));
-        for id in places.filter_map(|place| self.bases.id(&place.location, "Location")) {
-            if Some(id) == unit {
-                continue;
-            }
-            let Some(place) = place(self.console, &mut self.places, id).await? else { continue };
-            // of what is told besides, a bed is the most exact
-            if place.1 || bed.is_none() {
+    /// What a stay is called at `now`.
+    pub(super) async fn stay(&mut self, stay: &StayLedger, now: Instant) -> Result<Called, Absent> {
+        let mut bed: Option<(Exact, String)> = None;
+        let places = if self.bedded { places_at(&stay.places, now) } else { Vec::new() };
+        for id in places.into_iter().filter(|id| stay.ledger.unit.as_ref() != Some(id)) {
+            let Some(place) = self.place(id).await? else { continue };
+            // of equals, where the patient came last
+            if bed.as_ref().is_none_or(|bed| place.0 < bed.0) {
                 bed = Some(place);
             }
         }
-        let patient =
-            if self.named { read::<Patient>(self.console, "Patient", patient).await? } else { None };
-        Ok(Called { bed: bed.map(|(name, _)| name), name: patient.and_then(|p| name_of(&p.name)) })
+        let name = match self.named {
+            true => {
+                read::<Patient>(self.console, "Patient", &stay.patient).await?.and_then(|p| name_of(&p.name))
+            }
+            false => None,
+        };
+        Ok(Called { bed: bed.map(|(_, name)| name), name })
+    }
+
+    /// What is known of a `Location`, if it tells where in a unit somebody lies and has a name.
+    async fn place(&mut self, id: Arc<str>) -> Result<Option<(Exact, String)>, Absent> {
+        if let Some(known) = self.places.get(&id) {
+            return Ok(known.clone());
+        }
+        let place = read::<Location>(self.console, "Location", &id).await?;
+        let place = place.and_then(|place| Some((exact(&place)?, place.name?)));
+        self.places.insert(id, place.clone());
+        Ok(place)
+    }
+}
+
+/// None for a unit, a building and what else is larger than a room.
+fn exact(place: &Location) -> Option<Exact> {
+    let codings = place.physical_type.iter().flat_map(|kind| &kind.coding);
+    let codes: Vec<&str> = codings.filter_map(|coding| coding.code.as_deref()).collect();
+    match codes.as_slice() {
+        [] => Some(Exact::Unsaid),
+        codes if codes.contains(&"bd") => Some(Exact::Bed),
+        codes if codes.contains(&"ro") => Some(Exact::Room),
+        _ => None,
     }
 }
 
@@ -76,31 +102,6 @@ async fn read<T: fhir_models::Resource>(
 ) -> Result<Option<T>, Absent> {
     let document = console.store.document(kind, id).await?;
     Ok(document.and_then(|document| fhir_models::parse(document.body.as_deref()?).ok()))
-}
-
-/// The name of a `Location`, and whether it is a bed; none if it has no name.
-async fn place(
-    console: &Console,
-    known: &mut BTreeMap<String, Option<(String, bool)>>,
-    id: &str,
-) -> Result<Option<(String, bool)>, Absent> {
-    if let Some(known) = known.get(id) {
-        return Ok(known.clone());
-    }
-    let place = read::<Location>(console, "Location", id).await?.and_then(|place| {
-        let codings = place.physical_type.iter().flat_map(|kind| &kind.coding);
-        let is_bed = codings.into_iter().any(|coding| coding.code.as_deref() == Some("bd"));
-        Some((place.name?, is_bed))
-    });
-    known.insert(id.to_owned(), place.clone());
-    Ok(place)
-}
-
-/// Whether the patient is there at `now`, by what the encounter tells.
-fn is_now(place: &EncounterLocation, now: Instant) -> bool {
-    let is_active = place.status.is_none_or(|status| status == EncounterLocationStatus::Active);
-    let end = place.period.as_ref().and_then(|period| period.end.as_ref()?.instant_us());
-    is_active && end.is_none_or(|end| end > now.micros())
 }
 
 /// The name in use: as a text, or family name first.

@@ -265,3 +265,39 @@ fn short(date: &str) -> String {
     let day = date.get(..10).unwrap_or(date);
     day.parse::<chrono::NaiveDate>().map_or_else(|_| date.to_owned(), |d| d.format("%-d %b %Y").to_string())
 }
+
+#[cfg(test)]
+mod tests {
+    use super::{Axis, Dot, Score};
+    use crate::console::table::Row;
+
+    fn range(score: Score, row: &Row, all: &[(Option<f64>, Option<(f64, f64)>)]) -> (f64, f64) {
+        let dots: Vec<Dot<'_>> =
+            all.iter().map(|(value, limits)| Dot { row, x: 0.0, value: *value, limits: *limits }).collect();
+        let Axis { from, to, .. } = score.axis(&dots);
+        ((from * 100.0).round() / 100.0, to)
+    }
+
+    #[test]
+    fn an_axis_holds_every_value_and_every_limit() {
+        let row = Row(std::array::from_fn(|_| String::new()));
+        let of = |score, all: &[(Option<f64>, Option<(f64, f64)>)]| range(score, &row, all);
+        assert_eq!(of(Score::Share, &[]), (0.9, 1.0));
+        assert_eq!(of(Score::Share, &[(Some(0.95), None)]), (0.9, 1.0));
+        assert_eq!(of(Score::Share, &[(Some(0.95), Some((0.81, 1.0)))]), (0.8, 1.0));
+        assert_eq!(of(Score::Share, &[(Some(0.7), None), (None, None)]), (0.6, 1.0));
+        assert_eq!(of(Score::Share, &[(Some(0.5), None)]), (0.0, 1.0));
+        assert_eq!(of(Score::Rate, &[]), (0.0, 4.0));
+        assert_eq!(of(Score::Rate, &[(Some(3.0), Some((0.0, 7.9)))]), (0.0, 8.0));
+        assert_eq!(of(Score::Rate, &[(Some(250.0), None)]), (0.0, 400.0));
+    }
+
+    #[test]
+    fn a_score_is_told_in_its_unit() {
+        assert_eq!((Score::Share.exact(0.9137), Score::Share.rough(0.9)), ("91.4 %".into(), "90 %".into()));
+        assert_eq!(
+            (Score::Rate.exact(12.34), Score::Rate.rough(20.0)),
+            ("12.3 per 1,000 days".into(), "20".into())
+        );
+    }
+}

@@ -83,8 +83,7 @@ pub(super) async fn stay(
     items.sort_by(|a, b| (a.at, &a.requirement, a.what).cmp(&(b.at, &b.requirement, b.what)));
     let charted = charted(&console, &stay.facts, &items).await?;
     let title = format!("Stay {}", stay.stay);
-    let unit = stay.ledger.unit.clone();
-    let called = Calling::of(&console, &viewer).stay(&stay.stay, &patient, unit.as_deref(), now).await?;
+    let called = Calling::of(&console, &viewer).stay(&stay, now).await?;
     let page = Day { stay, called, picture, rules, day, span, items, charted, now };
     let page = Page { title: &title, place: "/ward", fresh: false, content: page.content() };
     Ok(Patients(vec![patient]).on(page.answer(&console, &viewer, now)))

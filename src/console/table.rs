@@ -8,7 +8,7 @@ use crate::translate::measures::{self, COLUMNS};
 pub(super) struct Table(Vec<Row>);
 
 /// One row.
-pub(super) struct Row(measures::Row);
+pub(super) struct Row(pub(super) measures::Row);
 
 impl Table {
     /// Those that the report has as a table.

@@ -133,7 +133,7 @@ async fn ward_of(console: &Console, viewer: &Viewer, unit: &str, now: Instant) -
             continue;
         }
         let picture = picture(&stay.facts, &rules, feed, now);
-        let called = calling.stay(&stay.stay, &row.patient, Some(unit), now).await?;
+        let called = calling.stay(&stay, now).await?;
         rows.push(Row { need: Need::of_stay(&stay.ledger), picture, stay, called });
     }
     rows.sort_by_key(Row::rank);

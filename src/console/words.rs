@@ -132,3 +132,53 @@ pub(super) fn state(state: State, zone: Tz) -> String {
         State::Ended { at, .. } => format!("stay ended {}", day_and_clock(at, zone)),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use chrono_tz::Tz;
+
+    use super::{Instant, Phase, Standing, span, standing};
+    use crate::care::time::Length;
+
+    /// What is told at 12:00 on 10 March of a requirement that was or will be due then, and has to be done by then.
+    fn told(phase: Phase, due: Length, deadline: Length) -> String {
+        let noon = "2026-03-10T12:00:00Z".parse::<chrono::DateTime<chrono::Utc>>().unwrap();
+        let now = Instant::from(noon);
+        let of = Standing {
+            protocol: 0,
+            index: 0,
+            requirement: "clean".into(),
+            phase,
+            last: None,
+            due: Some(now + due),
+            deadline: Some(now + deadline),
+            outstanding: 1,
+            misses: 0,
+        };
+        standing(&of, now, Tz::UTC)
+    }
+
+    #[test]
+    fn a_time_that_is_far_off_has_its_day() {
+        let hours = Length::hours;
+        let cases = [
+            (Phase::Due, hours(-1), hours(2), "due since 11:00, deadline 14:00"),
+            (Phase::Due, hours(-13), hours(12), "due since 9 Mar 23:00, deadline 00:00"),
+            (Phase::Due, hours(-1), hours(13), "due since 11:00, deadline 11 Mar 01:00"),
+            (Phase::Overdue, hours(-3), Length::minutes(-30), "deadline 11:30 passed 30 min ago"),
+            (Phase::Announced, hours(-40), hours(-36), "deadline 9 Mar 00:00 passed 1 d 12 h ago"),
+            (Phase::Waiting, hours(1), hours(3), "due from 10 Mar 13:00"),
+            (Phase::Suspended, hours(1), hours(3), "suspended while away"),
+            (Phase::NotAtRisk, hours(1), hours(3), "does not apply now"),
+        ];
+        for (phase, due, deadline, words) in cases {
+            assert_eq!(told(phase, due, deadline), words);
+        }
+    }
+
+    #[test]
+    fn a_span_is_told_to_the_minute() {
+        assert_eq!(span(Length::minutes(125)), "2 h 5 min");
+        assert_eq!(span(Length::seconds(59)), "0 min");
+    }
+}

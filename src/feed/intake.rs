@@ -253,8 +253,7 @@ impl Intake {
         }
         bundle += "]}";
         let scopes = Scopes::read("system/*.cruds").map_err(|error| NotNow(error.to_string()))?;
-        let client = format!("source:{source}");
-        let holder = Holder { client, issuer: String::new(), scopes, sources: Vec::new() };
+        let holder = Holder::of_source(source, scopes);
         let request = Request::builder()
             .method(Method::POST)
             .uri("/fhir")

@@ -135,6 +135,12 @@ impl Feeds {
         true
     }
 
+    /// Whether `source` was silent, and tells now what has gathered meanwhile.
+    pub fn is_catching_up(&self, source: &str, now: Instant) -> bool {
+        let all = self.0.read().unwrap_or_else(PoisonError::into_inner);
+        all.get(source).is_some_and(|watched| watched.is_catching_up(now))
+    }
+
     /// `source` is being read, and not all of it is in yet.
     fn catches_up(&self, source: &str) {
         let mut all = self.0.write().unwrap_or_else(PoisonError::into_inner);
@@ -191,7 +197,7 @@ impl Feeds {
             name: name.clone(),
             state: w.state(now),
             told: (w.told > Instant::EARLIEST).then_some(w.told),
-            catching_up: w.catching_up && w.state(now) != State::Live,
+            catching_up: w.is_catching_up(now),
         };
         all.iter().map(status).collect()
     }
@@ -204,6 +210,10 @@ impl Feeds {
 }
 
 impl Watched {
+    fn is_catching_up(&self, now: Instant) -> bool {
+        self.catching_up && self.state(now) != State::Live
+    }
+
     fn state(&self, now: Instant) -> State {
         if !self.heard {
             State::Unknown

@@ -57,8 +57,8 @@ impl Edge {
 
     /// The id of a request: the client's if it is a plain one.
     fn request_id(&self, headers: &HeaderMap) -> HeaderValue {
-        if let Some(sent) = headers.get(REQUEST_ID).filter(|v| is_plain(v)) {
-            return sent.clone();
+        if let Some(sent) = sent_id(headers) {
+            return sent;
         }
         let number = self.requests.fetch_add(1, Ordering::Relaxed);
         let id = format!("{}-{number}", self.run);
@@ -113,10 +113,15 @@ fn finished(edge: &Edge, parts: &Parts, id: HeaderValue, row: usize, answered: O
     response
 }
 
-/// The id of a request for a page: the client's if it is a plain one.
+/// The id that the client gave its request, if it is a plain one.
+fn sent_id(headers: &HeaderMap) -> Option<HeaderValue> {
+    headers.get(REQUEST_ID).filter(|value| is_plain(value)).cloned()
+}
+
+/// The id of a request for a page.
 pub(super) fn page_id(headers: &HeaderMap) -> HeaderValue {
-    if let Some(sent) = headers.get(REQUEST_ID).filter(|v| is_plain(v)) {
-        return sent.clone();
+    if let Some(sent) = sent_id(headers) {
+        return sent;
     }
     let id = uuid::Uuid::new_v4().simple().to_string();
     HeaderValue::try_from(id).unwrap_or(HeaderValue::from_static("-"))

@@ -162,8 +162,7 @@ async fn replay(edge: &Edge, id: &HeaderValue, letter: Letter) -> Outcome {
         return Err(Refused::Contradiction { at: "letter".to_owned(), why: why.to_owned() });
     }
     let scopes = Scopes::read("system/*.cruds").unwrap_or_default();
-    let client = format!("source:{}", letter.about.place);
-    let holder = Holder { client, issuer: String::new(), scopes, sources: Vec::new() };
+    let holder = Holder::of_source(&letter.about.place, scopes);
     let request = Request::builder()
         .method(Method::PUT)
         .uri(format!("/fhir/{kind}/{logical_id}"))

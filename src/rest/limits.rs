@@ -176,5 +176,6 @@ pub const HSTS: &str = "max-age=31536000";
 /// Bytes of the id of a call of a hook: a UUID has 36.
 pub const HOOK_INSTANCE_BYTES: usize = 128;
 
-/// More documents than this in one commit are a backlog that is loaded, not something that was just charted.
+/// More documents than this in one commit are a backlog that is loaded, not something that was just charted: a round at
+/// the bedside is some ten documents, and what records hand over together is a few of those (common practice, no source).
 pub(super) const LIVE_WRITES: usize = 50;

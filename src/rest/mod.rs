@@ -62,7 +62,8 @@ use axum::Router;
 use tokio::sync::Notify;
 use tower_http::catch_panic::CatchPanicLayer;
 
-use crate::access::Door;
+use crate::access::{Door, source_of};
+use crate::care::time::Instant;
 use crate::clock::Clock;
 use crate::config::{Access, Config};
 use crate::feed::{Feeds, Notices};
@@ -269,12 +270,16 @@ impl Rest {
     async fn commit(&self, act: &audit::Act, mut batch: Batch) -> Result<Committed, StoreError> {
         let now_us = batch.now_us;
         batch.audits.push(act.of_writes());
-        subscriptions::mark_subscribers(&mut batch, &act.subscriber());
+        let subscriber = act.subscriber();
+        subscriptions::mark_subscribers(&mut batch, &subscriber);
         let rules =
             batch.writes.iter().any(|w| types::kind(&w.kind).is_some_and(|k| k.effect == Effect::Rules));
         let tells = batch.writes.iter().any(|w| subscription::concerns(&w.kind));
-        // a backlog comes in pieces of hundreds, and is no news of one patient
-        let live: BTreeSet<String> = match batch.writes.len() <= limits::LIVE_WRITES {
+        let source = subscriber.client.as_deref().and_then(source_of);
+        // a backlog is no news of one patient: it comes in pieces of hundreds, or from a source that is behind
+        let is_live = batch.writes.len() <= limits::LIVE_WRITES
+            && !source.is_some_and(|source| self.feeds.is_catching_up(source, Instant::from_micros(now_us)));
+        let live: BTreeSet<String> = match is_live {
             true => batch.writes.iter().filter_map(|write| write.patient.clone()).collect(),
             false => BTreeSet::new(),
         };

@@ -23,9 +23,7 @@ pub(super) async fn take(edge: &Edge, parts: &Parts, act: &Act, source: &str, bo
     let sent = access::bearer(parts);
     match sent.as_ref().ok().and_then(|secret| rest.notices.opens(source, secret)) {
         Some(true) => {
-            let client = format!("source:{source}");
-            let (issuer, scopes, sources) = (String::new(), Scopes::default(), Vec::new());
-            act.of(&Who::Holder(Holder { client, issuer, scopes, sources }));
+            act.of(&Who::Holder(Holder::of_source(source, Scopes::default())));
         }
         Some(false) => return Err(Refused::Unknown(Unknown::Invalid)),
         // it has a secret of its own, and nothing was brought

@@ -54,11 +54,11 @@ impl KnownStay {
     ) -> KnownStay {
         let ledger = reconcile(&stay.facts, &site.rules, Feed::unwatched(), at);
         let doubts = stay.doubts.into_iter().chain(ledger.doubts.iter().cloned()).collect();
-        let (id, facts) = (stay_id(&stay.facts).to_owned(), stay.facts);
+        let (id, facts, places) = (stay_id(&stay.facts).to_owned(), stay.facts, stay.places);
         let surveyed = charting.map(|charting| survey_of(&facts, &ledger, charting, &site.rules));
         let (events, watched) =
             surveyed.map(|(survey, watched)| (survey.events, watched)).unwrap_or_default();
-        let stay = StayLedger { patient: patient.to_owned(), stay: id, facts, ledger, doubts };
+        let stay = StayLedger { patient: patient.to_owned(), stay: id, facts, ledger, places, doubts };
         KnownStay { stay, events, watched }
     }
 }

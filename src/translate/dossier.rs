@@ -26,6 +26,7 @@ use super::Settings;
 use super::extract::{Extract, name_of};
 use crate::care::facts::{Facts, Source};
 use crate::care::ledger::Doubt;
+use crate::care::time::{Instant, Span};
 
 /// The documents of one patient.
 #[derive(Clone, Debug)]
@@ -57,8 +58,29 @@ pub struct StayFacts {
     pub patient: Arc<str>,
     /// The ids of its encounters, the root first.
     pub encounters: Vec<Arc<str>>,
+    /// Where its encounters say that the patient was, in no order.
+    pub places: Vec<Stayed>,
     /// What of its documents could not be used, or only with a guess.
     pub doubts: Vec<Doubt>,
+}
+
+/// A time at a place, as charted: a bed, a room, a unit or where a patient is away.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Stayed {
+    /// The `Location` id.
+    pub location: Arc<str>,
+    /// Start.
+    pub from: Instant,
+    /// End; none while it goes on.
+    pub to: Option<Instant>,
+}
+
+/// The `Location` ids of the places where the patient is at `now`, the one that was reached last first.
+pub fn places_at(places: &[Stayed], now: Instant) -> Vec<Arc<str>> {
+    let mut all: Vec<&Stayed> =
+        places.iter().filter(|place| Span::until(place.from, place.to).contains(now)).collect();
+    all.sort_by(|a, b| (b.from, &a.location).cmp(&(a.from, &b.location)));
+    all.into_iter().map(|place| place.location.clone()).collect()
 }
 
 /// An extract's source, ordered and found by `Type/id`.

@@ -36,6 +36,8 @@ struct Kept {
     made: u64,
     raced: u64,
     raced_tasks: usize,
+    /// How often what has changed was asked for and told.
+    looks: u64,
     clock: Option<Clock>,
 }
 
@@ -100,6 +102,11 @@ impl Elsewhere {
         self.kept.lock().unwrap().raced_tasks
     }
 
+    /// How often somebody was told what has changed here.
+    pub fn looks(&self) -> u64 {
+        self.kept.lock().unwrap().looks
+    }
+
     /// Somebody changes a document.
     pub fn change(&self, name: &str, change: impl FnOnce(&mut Value)) {
         self.kept.lock().unwrap().change(name, change);
@@ -158,6 +165,7 @@ impl Kept {
             ("GET", "", query) if query.starts_with("_lastUpdated=ge") => {
                 let since = query.strip_prefix("_lastUpdated=ge").unwrap().split('&').next().unwrap();
                 let of = self.documents.iter().filter(|(name, _)| name.starts_with(&format!("{kind}/")));
+                self.looks += 1;
                 let found = of.filter(|(_, (_, d))| d["meta"]["lastUpdated"].as_str().unwrap() >= since);
                 let entry: Vec<Value> = found.map(|(_, (_, d))| json!({"resource": d})).collect();
                 said(200, None, &json!({"resourceType": "Bundle", "type": "searchset", "entry": entry}))

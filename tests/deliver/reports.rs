@@ -29,7 +29,8 @@ fn given(all: &[Value]) -> Option<u64> {
 /// charting waits to be counted, reports are put off, and what has changed is looked for by the hour.
 async fn same(ward: &Ward, elsewhere: &Elsewhere, cleanings: u64) {
     let mut changed = ward.service.store.changed();
-    loop {
+    // a look takes 20 ms at most, so this is more than ten seconds and less than a week by the ward's clock
+    for _ in 0..1_000 {
         let (ours, theirs) = (ours(ward).await, elsewhere.all("MeasureReport"));
         if given(&ours) == Some(cleanings) && theirs.values().map(bare).eq(ours.iter().map(bare)) {
             return;
@@ -39,6 +40,7 @@ async fn same(ward: &Ward, elsewhere: &Elsewhere, cleanings: u64) {
         // whatever comes first: it is only looked again
         let _ = tokio::time::timeout(Duration::from_millis(20), changed.changed()).await;
     }
+    panic!("{} reports here, {} there", ours(ward).await.len(), elsewhere.all("MeasureReport").len());
 }
 
 #[tokio::test]

@@ -1,6 +1,7 @@
 //! Stays: their roots, their ends, and where the patient was.
 
 use serde_json::{Value, json};
+use terce::translate::dossier::places_at;
 
 use super::record::{Record, check, encounter, with};
 
@@ -235,4 +236,51 @@ fn away_and_units_are_what_the_site_says() {
         unit cluster 02 08:00 to open
         away 03 09:00 to 03 12:00",
     );
+}
+
+#[test]
+fn where_the_patient_is_now_is_told_as_charted() {
+    let mut record = Record::new();
+    record.put(place("icu", "wa", None)).put(place("b1", "bd", Some("icu"))).put(place(
+        "b2",
+        "bd",
+        Some("icu"),
+    ));
+    let span = |start: &str, end: Option<&str>| {
+        let period = json!({ "start": format!("2026-03-{start}:00:00Z") });
+        let period =
+            end.map_or(period.clone(), |end| with(period, json!({ "end": format!("2026-03-{end}:00:00Z") })));
+        json!({ "period": period })
+    };
+    let rows = json!([
+        at("icu", json!({})),
+        at("b1", span("02T08", Some("04T12"))),
+        at("b2", span("04T12", None)),
+        at("b1", with(span("06T12", None), json!({ "status": "planned" }))),
+    ]);
+    record.put(encounter("e", json!({ "period": { "start": "2026-03-02T08:00:00Z" }, "location": rows })));
+    // a part of the stay tells a place of its own
+    let inner = json!([at("b3", span("05T00", Some("05T06")))]);
+    record.put(with(
+        part("f", "e"),
+        json!({ "period": { "start": "2026-03-05T00:00:00Z" }, "location": inner }),
+    ));
+    let told = |record: &mut Record, when: &str| {
+        let now = format!("2026-03-{when}:00:00Z").parse::<chrono::DateTime<chrono::Utc>>().unwrap().into();
+        places_at(&record.assembled().stays[0].places, now).join(" ")
+    };
+    let cases = [
+        ("02T07", ""),
+        ("02T08", "b1 icu"),
+        ("04T12", "b2 icu"),
+        ("05T03", "b3 b2 icu"),
+        ("07T00", "b2 icu"),
+    ];
+    for (when, places) in cases {
+        assert_eq!(told(&mut record, when), places, "{when}");
+    }
+    let over = json!({ "status": "finished", "period": { "start": "2026-03-02T08:00:00Z", "end": "2026-03-06T00:00:00Z" },
+        "location": rows });
+    record.put(encounter("e", over));
+    assert_eq!(told(&mut record, "07T00"), "", "when the stay is over the patient is in no bed of it");
 }

@@ -2,6 +2,7 @@
 
 mod emitted;
 mod explained;
+mod first;
 mod held;
 mod hooks;
 mod mapped;

@@ -179,7 +179,7 @@ impl<'a> Assembly<'a> {
         }
         let facts = Facts { stay: root.clone(), begins, ..Facts::default() };
         let patient = self.look.dossier.patient.clone();
-        let facts = StayFacts { facts, patient, encounters: vec![root.clone()], doubts };
+        let facts = StayFacts { facts, patient, encounters: vec![root.clone()], places: Vec::new(), doubts };
         let window = Span::until(begins.unwrap_or(Instant::EARLIEST), None);
         let root_end = charted.as_ref().map(|e| e.at);
         let mut stay = Stay { facts, window, visit: says.visit, root_end, charted };

@@ -2,6 +2,7 @@
 
 use std::sync::Arc;
 
+use super::Stayed;
 use super::look::DEEPEST;
 use super::stays::{Assembly, Stay};
 use crate::care::facts::{AwaySpan, UnitSpan};
@@ -38,6 +39,7 @@ impl Assembly<'_> {
                 continue;
             }
             let (from, to) = self.bounds(row, says, window);
+            stay.facts.places.push(Stayed { location: row.location.clone(), from, to });
             if row.left && row.timed && row.to.is_none() {
                 stay.doubt(
                     source,
