@@ -166,7 +166,7 @@ mod tests {
             (Phase::Due, hours(-13), hours(12), "due since 9 Mar 23:00, deadline 00:00"),
             (Phase::Due, hours(-1), hours(13), "due since 11:00, deadline 11 Mar 01:00"),
             (Phase::Overdue, hours(-3), Length::minutes(-30), "deadline 11:30 passed 30 min ago"),
-            (Phase::Announced, hours(-40), hours(-36), "deadline 9 Mar 00:00 passed 1 d 12 h ago"),
+            (Phase::Announced, hours(-40), hours(-36), "deadline 9 Mar 00:00 passed 36 h ago"),
             (Phase::Waiting, hours(1), hours(3), "due from 10 Mar 13:00"),
             (Phase::Suspended, hours(1), hours(3), "suspended while away"),
             (Phase::NotAtRisk, hours(1), hours(3), "does not apply now"),

@@ -36,8 +36,8 @@ pub enum Step {
         /// What is there.
         there: There,
     },
-    /// Somebody has changed it there; what is wanted stays so.
-    Changed(There),
+    /// Somebody has changed it there: it waits, unless it does so already, and is read before it is written.
+    Changed,
     /// It was not written, and is to be tried again.
     Failed {
         /// Why, for those who mend it; nothing of a patient.

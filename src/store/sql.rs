@@ -54,7 +54,9 @@ pub(super) const ARRIVED_DELIVERY: &str = "UPDATE delivery SET waiting_us = CASE
      WHERE place = ?1 AND kind = ?2 AND id = ?3";
 pub(super) const SENDING_DELIVERY: &str =
     "UPDATE delivery SET sent = ?4 WHERE place = ?1 AND kind = ?2 AND id = ?3";
-pub(super) const CHANGED_DELIVERY: &str = "UPDATE delivery SET there_id = ?4, there_version = ?5, there_mixed = ?6, there = ?7, \
+pub(super) const CHANGED_DELIVERY: &str = "UPDATE delivery SET there_mixed = TRUE, waiting_us = COALESCE(waiting_us, ?4) \
+     WHERE place = ?1 AND kind = ?2 AND id = ?3";
+pub(super) const READ_DELIVERY: &str = "UPDATE delivery SET there_id = ?4, there_version = ?5, there_mixed = ?6, there = ?7, \
      sent = NULL WHERE place = ?1 AND kind = ?2 AND id = ?3";
 pub(super) const FAILED_DELIVERY: &str = "UPDATE delivery SET tries = tries + 1, why = ?4, not_before_us = ?5 \
      WHERE place = ?1 AND kind = ?2 AND id = ?3";

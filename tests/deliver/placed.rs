@@ -12,8 +12,13 @@ use crate::worklist::ward::Ward;
 
 /// What the configuration says of the worklist, beside `more`.
 pub fn worklist(elsewhere: &Elsewhere, more: &str) -> String {
+    worklist_asked(elsewhere, 30, more)
+}
+
+/// The same, where what has changed there is asked for every so many seconds.
+fn worklist_asked(elsewhere: &Elsewhere, seconds: u32, more: &str) -> String {
     format!(
-        "[[server]]\nname = \"worklist\"\nbase = \"{}\"\n[[deliver]]\nserver = \"worklist\"\nchanges_seconds = 30\n{more}\
+        "[[server]]\nname = \"worklist\"\nbase = \"{}\"\n[[deliver]]\nserver = \"worklist\"\nchanges_seconds = {seconds}\n{more}\
          [site]\nprotocol = \"minimal\"\n[[unit]]\nlocation = \"north\"\nowner = \"CareTeam/north\"\n",
         elsewhere.url
     )
@@ -61,11 +66,11 @@ pub async fn delivered_in_time(ward: &Ward) {
     }
 }
 
-/// Lets time pass until what has changed there was asked for so many more times.
-async fn looked(ward: &Ward, elsewhere: &Elsewhere, times: u64) {
-    let until = elsewhere.looks() + times;
+/// Lets time pass, so many seconds at once, until what has changed there was asked for twice more.
+async fn looked(ward: &Ward, elsewhere: &Elsewhere, seconds: u32) {
+    let until = elsewhere.looks() + 2;
     while elsewhere.looks() < until {
-        ward.service.clock.set(ward.service.clock.now() + Length::seconds(31));
+        ward.service.clock.set(ward.service.clock.now() + Length::seconds(seconds.into()));
         ward.service.settle().await.unwrap();
         tokio::time::sleep(Duration::from_millis(20)).await;
     }
@@ -119,11 +124,14 @@ async fn what_changes_while_the_server_is_away_is_written_once_as_it_is_at_last(
         ward.until(when).await;
     }
     let store = &ward.service.store;
-    until(store, async || {
+    let is_told = async || {
         let waiting = store.deliveries_waiting("worklist", 9).await.unwrap();
         waiting.len() == 2 && waiting.iter().any(|d| d.why.is_some())
-    })
-    .await;
+    };
+    while !is_told().await {
+        ward.service.clock.set(ward.service.clock.now() + Length::seconds(1));
+        tokio::time::sleep(Duration::from_millis(20)).await;
+    }
     let asked = elsewhere.requests();
     assert!(asked < 12, "a server that is away is left alone: {asked} requests");
     elsewhere.is_in(Trouble::default());
@@ -312,11 +320,13 @@ async fn differing(ward: &Ward, elsewhere: &Elsewhere) -> Vec<String> {
 #[tokio::test(flavor = "multi_thread")]
 async fn whatever_goes_wrong_there_is_in_the_end_what_is_here_once_and_what_nurses_wrote_stays() {
     const STAYS: usize = 30;
+    // seconds go by in a moment here: asked more often, it would be asked for nothing else
+    const LOOKS: u32 = 300;
     // `tests/long/steps` asks for a thousand
     #[allow(clippy::disallowed_methods, reason = "the command for longer runs says how many")]
     let races = std::env::var("TERCE_RACES").ok().and_then(|races| races.parse().ok()).unwrap_or(100);
     let elsewhere = Elsewhere::start().await;
-    let ward = Ward::open(&worklist(&elsewhere, "")).await;
+    let ward = Ward::open(&worklist_asked(&elsewhere, LOOKS, "")).await;
     elsewhere.by(&ward.service.clock);
     for n in 0..STAYS {
         ward.admit_another(n).await;
@@ -355,7 +365,7 @@ async fn whatever_goes_wrong_there_is_in_the_end_what_is_here_once_and_what_nurs
     elsewhere.is_in(Trouble::default());
     delivered_in_time(&ward).await;
     // what nurses wrote last comes back with the next look that begins; when one more has begun, that is taken in
-    looked(&ward, &elsewhere, 2).await;
+    looked(&ward, &elsewhere, LOOKS).await;
     delivered_in_time(&ward).await;
     assert_eq!(differing(&ward, &elsewhere).await, [""; 0]);
     let letters =

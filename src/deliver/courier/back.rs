@@ -1,7 +1,8 @@
 //! What people made of a Task there comes back.
 //!
-//! It is taken in as a nurse's own write would be, through the interface itself: the same statuses may be set, the same
-//! counts follow.
+//! What has changed there is asked for by time, and each Task of that is read when it is its turn to be written: one way
+//! brings both together. What persons set is taken in as a nurse's own write would be, through the interface itself: the
+//! same statuses may be set, the same counts follow.
 
 use std::sync::Arc;
 
@@ -18,8 +19,8 @@ use super::{Parts, errand::Stop};
 use crate::access::{Holder, Known, Scopes};
 use crate::care::time::Instant;
 use crate::outward::{Page, Request as Asked};
-use crate::store::{About, Batch, Parcel, Step, StoreError, There, Undelivered, Way};
-use crate::translate::outcomes::{closed_by_service, nearest, taken_back};
+use crate::store::{About, Batch, Parcel, Step, StoreError, Undelivered, Way};
+use crate::translate::outcomes::{closed_by_service, taken_back};
 
 /// Looks for Tasks that were changed at the place.
 ///
@@ -72,8 +73,9 @@ impl Parts {
         Ok(())
     }
 
-    /// Takes back a Task as it is there, if it is one of ours and was changed; returns when that was.
-    async fn came_back(&self, body: &[u8]) -> Result<Option<i64>, Stop> {
+    /// Notes that a Task was changed there, if it is one of ours and is not as it was left; returns when that was. What was
+    /// made of it is read when it is its turn: what is told here may be old by then.
+    async fn came_back(&self, body: &[u8]) -> Result<Option<i64>, StoreError> {
         let theirs = read(body);
         let text = |at: &str| theirs.pointer(at).and_then(Value::as_str);
         let at_us = text("/meta/lastUpdated").and_then(|at| Point::read(at)?.instant_us());
@@ -81,19 +83,9 @@ impl Parts {
         let Some(delivery) = self.store.delivery_there(self.place(), "Task", id).await? else {
             return Ok(at_us);
         };
-        let there = delivery.there.clone().unwrap_or_default();
-        let version = text("/meta/versionId").map(str::to_owned);
-        if version.is_some() && version == there.version {
-            return Ok(at_us);
-        }
-        let written = read(&there.body);
-        let sent = delivery.sent.as_deref().map(read);
-        let base = sent.as_ref().map_or(&written, |sent| nearest(&written, sent, &theirs)).clone();
-        self.take_back(&delivery.parcel, &base, &theirs).await?;
-        // it is read again before it is written the next time, and both are brought together
-        if delivery.waiting_us.is_none() {
-            let there = There { version, mixed: true, body: bytes(&base), ..there };
-            let deliveries = vec![(delivery.parcel, Step::Changed(there))];
+        let known = delivery.there.and_then(|there| there.version);
+        if known.is_none() || known.as_deref() != text("/meta/versionId") {
+            let deliveries = vec![(delivery.parcel, Step::Changed)];
             let now_us = self.clock.now().micros();
             self.store.commit(Batch { now_us, deliveries, ..Batch::default() }).await?;
         }

@@ -149,7 +149,9 @@ impl Errand {
                 Known::Absent | Known::Ours { .. } | Known::Read(_) => ours.clone(),
             };
             if self.is_there(&known, &sent) {
-                return self.arrived(&known, &document, &ours, &sent).await;
+                // sent before, perhaps, and the answer was lost
+                let was_sent = self.delivery.sent.is_some();
+                return self.arrived(&known, &document, &ours, &sent, was_sent).await;
             }
             let version = match &known {
                 Known::Ours { version, .. } => Some(version.clone()),
@@ -160,7 +162,7 @@ impl Errand {
                 Ok((id, version)) => {
                     fail::fail_point!("deliver-sent", |_| std::process::abort());
                     let found = Found { id, version, document: Value::Null };
-                    let arrived = self.arrived(&Known::Read(found), &document, &ours, &sent).await;
+                    let arrived = self.arrived(&Known::Read(found), &document, &ours, &sent, true).await;
                     fail::fail_point!("deliver-arrived", |_| std::process::abort());
                     return arrived;
                 }
@@ -378,6 +380,7 @@ impl Errand {
         document: &Document,
         ours: &Value,
         sent: &Value,
+        was_sent: bool,
     ) -> Result<Came, Stop> {
         let (id, version) = match known {
             Known::Ours { id, version } => (id.clone(), Some(version.clone())),
@@ -404,7 +407,7 @@ impl Errand {
             ..Audit::default()
         };
         let came = if matches!(known, Known::Ours { .. }) { Came::Nothing } else { Came::Done };
-        let audits = if came == Came::Done { vec![told] } else { Vec::new() };
+        let audits = if was_sent { vec![told] } else { Vec::new() };
         self.note(vec![Step::Arrived { seq: document.seq, there }], audits).await?;
         Ok(came)
     }

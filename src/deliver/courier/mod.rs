@@ -148,7 +148,10 @@ impl Courier {
         }
         // one document tells whether a place is back
         let most = if board.failures > 0 { 1 } else { limits::LANES };
-        let free = most.saturating_sub(board.under_way.len());
+        // a look and the errands wait for each other: what one of them finds the other must not have changed meanwhile
+        let is_looking = board.under_way.values().any(Option::is_none);
+        let looks = board.failures == 0 && board.back_us.is_some_and(|at| at <= now_us);
+        let free = if looks || is_looking { 0 } else { most.saturating_sub(board.under_way.len()) };
         let (store, place) = (&self.parts.store, self.parts.place());
         if free > 0 {
             let asked = free + board.under_way.len();
@@ -162,8 +165,7 @@ impl Courier {
                 board.under_way.insert(handle.id(), lane);
             }
         }
-        let looks = board.under_way.values().all(Option::is_some) && board.failures == 0;
-        if looks && board.back_us.is_some_and(|at| at <= now_us) {
+        if looks && board.under_way.is_empty() {
             board.back_us = Some(now_us + i64::from(self.settings.changes_seconds) * 1_000_000);
             let handle = board.errands.spawn(back::changes(self.parts.clone(), now_us));
             board.under_way.insert(handle.id(), None);

@@ -15,7 +15,7 @@ pub(super) fn note(conn: &Connection, now_us: i64, parcel: &Parcel, step: &Step)
         }
         Step::Sending { there, sent } => {
             if let Some(There { id: there, version, mixed, body }) = there {
-                conn.prepare_cached(sql::CHANGED_DELIVERY)?
+                conn.prepare_cached(sql::READ_DELIVERY)?
                     .execute(params![place, kind, id, there, version, mixed, body])?;
             }
             conn.prepare_cached(sql::SENDING_DELIVERY)?.execute(params![place, kind, id, sent])
@@ -23,9 +23,9 @@ pub(super) fn note(conn: &Connection, now_us: i64, parcel: &Parcel, step: &Step)
         Step::Arrived { seq, there: There { id: there, version, mixed, body } } => conn
             .prepare_cached(sql::ARRIVED_DELIVERY)?
             .execute(params![place, kind, id, seq, there, version, mixed, body]),
-        Step::Changed(There { id: there, version, mixed, body }) => conn
-            .prepare_cached(sql::CHANGED_DELIVERY)?
-            .execute(params![place, kind, id, there, version, mixed, body]),
+        Step::Changed => {
+            conn.prepare_cached(sql::CHANGED_DELIVERY)?.execute(params![place, kind, id, now_us])
+        }
         Step::Failed { why, not_before_us } => {
             conn.prepare_cached(sql::FAILED_DELIVERY)?.execute(params![place, kind, id, why, not_before_us])
         }
