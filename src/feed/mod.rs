@@ -142,7 +142,7 @@ impl Feeds {
     }
 
     /// `source` is being read, and not all of it is in yet.
-    fn catches_up(&self, source: &str) {
+    pub fn catches_up(&self, source: &str) {
         let mut all = self.0.write().unwrap_or_else(PoisonError::into_inner);
         if let Some(watched) = all.get_mut(source) {
             watched.catching_up = true;

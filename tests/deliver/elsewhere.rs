@@ -38,6 +38,7 @@ struct Kept {
     raced_tasks: usize,
     /// How often what has changed was asked for and told.
     looks: u64,
+    tells_old: bool,
     clock: Option<Clock>,
 }
 
@@ -107,6 +108,11 @@ impl Elsewhere {
         self.kept.lock().unwrap().looks
     }
 
+    /// What it tells of changed documents has no notes in it, as if somebody had written them while it answered.
+    pub fn tells_old(&self) {
+        self.kept.lock().unwrap().tells_old = true;
+    }
+
     /// Somebody changes a document.
     pub fn change(&self, name: &str, change: impl FnOnce(&mut Value)) {
         self.kept.lock().unwrap().change(name, change);
@@ -167,7 +173,11 @@ impl Kept {
                 let of = self.documents.iter().filter(|(name, _)| name.starts_with(&format!("{kind}/")));
                 self.looks += 1;
                 let found = of.filter(|(_, (_, d))| d["meta"]["lastUpdated"].as_str().unwrap() >= since);
-                let entry: Vec<Value> = found.map(|(_, (_, d))| json!({"resource": d})).collect();
+                let mut entry: Vec<Value> = found.map(|(_, (_, d))| json!({"resource": d})).collect();
+                for told in entry.iter_mut().filter(|_| self.tells_old) {
+                    told["resource"].as_object_mut().unwrap().remove("note");
+                    told["resource"]["meta"]["versionId"] = "0".into();
+                }
                 said(200, None, &json!({"resourceType": "Bundle", "type": "searchset", "entry": entry}))
             }
             ("GET", "", query) => {

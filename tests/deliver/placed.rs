@@ -185,6 +185,33 @@ async fn what_a_nurse_sets_there_comes_back_and_stays() {
 }
 
 #[tokio::test]
+async fn what_is_told_of_changes_may_be_old_and_takes_no_note_away() {
+    let elsewhere = Elsewhere::start().await;
+    let ward = ward(&elsewhere).await;
+    ward.until("02:30").await;
+    let store = ward.service.store.clone();
+    delivered(&store).await;
+    let (id, _) = one(&elsewhere.all("Task"));
+    let note = |text: &str| {
+        let note = json!({"text": text, "authorString": "N. One"});
+        elsewhere.change(&format!("Task/{id}"), |task| task["note"].as_array_mut().unwrap().push(note));
+    };
+    elsewhere.tells_old();
+    for (when, text) in [("02:31", "first"), ("02:32", "second"), ("04:31", "third")] {
+        note(text);
+        ward.until(when).await;
+        looked(&ward, &elsewhere, 31).await;
+        delivered_in_time(&ward).await;
+    }
+    let noted = |task: &Value| {
+        let notes = task["note"].as_array().unwrap().iter();
+        notes.filter(|n| n["authorString"] == "N. One").map(|n| n["text"].clone()).collect::<Vec<_>>()
+    };
+    assert_eq!(noted(&ward.task().await.unwrap()), ["first", "second", "third"]);
+    assert_eq!(noted(&one(&elsewhere.all("Task")).1), ["first", "second", "third"]);
+}
+
+#[tokio::test]
 async fn what_may_not_be_set_there_is_a_dead_letter_and_stays_there_as_it_was_set() {
     let elsewhere = Elsewhere::start().await;
     let ward = ward(&elsewhere).await;

@@ -7,6 +7,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use axum::body::Body;
 use axum::http::{Method, Request};
 use serde_json::{Value, json};
+use terce::access::{Holder, Known, Scopes};
 use terce::care::time::Instant;
 use terce::clock::Clock;
 use terce::config::Config;
@@ -27,6 +28,7 @@ struct Bench {
     store: Store,
     reconciler: Reconciler,
     counters: Arc<Counters>,
+    feeds: Feeds,
     router: axum::Router,
     now: Instant,
 }
@@ -50,8 +52,14 @@ fn patient(name: &str) -> [Value; 3] {
 
 impl Bench {
     async fn new() -> Self {
-        let config = "[site]\nprotocol = \"minimal\"\n[[unit]]\nlocation = \"north\"\n";
-        let (config, feeds) = (Arc::new(Config::parse(config).unwrap()), Feeds::default());
+        Bench::with("").await
+    }
+
+    /// With `more` of a configuration.
+    async fn with(more: &str) -> Self {
+        let config = format!("[site]\nprotocol = \"minimal\"\n[[unit]]\nlocation = \"north\"\n{more}");
+        let config = Arc::new(Config::parse(&config).unwrap());
+        let feeds = Feeds::watch(&config.sources, |_| None);
         let now = Instant::from(at("03:00"));
         let clock = Clock::settable(now);
         let store = Store::open_sqlite(None).await.unwrap();
@@ -59,14 +67,22 @@ impl Bench {
         let reconciler =
             Reconciler::new(store.clone(), stays.clone(), feeds.clone(), clock.clone(), Arc::default());
         let counters = reconciler.counters();
-        let rest = Rest::new(store.clone(), stays, feeds, clock, Arc::default(), config, counters.clone());
-        Bench { store, reconciler, counters, router: rest::router(rest), now }
+        let rest =
+            Rest::new(store.clone(), stays, feeds.clone(), clock, Arc::default(), config, counters.clone());
+        Bench { store, reconciler, counters, feeds, router: rest::router(rest), now }
     }
 
     async fn send(&self, method: Method, to: &str, body: &Value) {
+        self.send_as(None, method, to, body).await;
+    }
+
+    async fn send_as(&self, holder: Option<Holder>, method: Method, to: &str, body: &Value) {
         let request =
             Request::builder().method(method).uri(to).header("content-type", "application/fhir+json");
-        let request = request.body(Body::from(body.to_string())).unwrap();
+        let mut request = request.body(Body::from(body.to_string())).unwrap();
+        if let Some(holder) = holder {
+            request.extensions_mut().insert(Known(holder));
+        }
         let response = self.router.clone().oneshot(request).await.unwrap();
         assert!(response.status().is_success(), "{to}: {}", response.status());
     }
@@ -156,4 +172,22 @@ async fn a_pass_that_somebody_asks_for_is_whole() {
     let due = bench.store.due(bench.now.micros(), 1_000).await.unwrap();
     bench.reconciler.pass(due, bench.now).await.unwrap();
     assert_eq!(bench.tasks().await.len(), BACKLOG);
+}
+
+#[tokio::test]
+async fn what_a_source_tells_that_was_silent_is_a_backlog_until_it_has_told_all() {
+    let bench = Bench::with("[[source]]\nname = \"record\"\nheartbeat_seconds = 60\n").await;
+    let record = || Some(Holder::of_source("record", Scopes::read("system/*.cruds").unwrap()));
+    let tell = async |name: &str| {
+        let [_, _, care] = patient(name);
+        bench.send_as(record(), Method::PUT, &format!("/fhir/Procedure/v-{name}"), &care).await;
+        bench.counters.live.take().into_iter().collect::<Vec<_>>()
+    };
+    bench.feeds.catches_up("record");
+    assert_eq!(tell("a").await, [""; 0]);
+    bench.feeds.heard("record", bench.now);
+    assert_eq!(tell("b").await, ["b"]);
+    // more of a round than one answer holds
+    bench.feeds.catches_up("record");
+    assert_eq!(tell("c").await, ["c"], "a source that is not behind is live though it has more to tell");
 }
