@@ -65,7 +65,7 @@ impl Run {
     pub async fn start(args: Args, stop: Receiver<bool>) -> Result<Run> {
         std::fs::create_dir_all(&args.data)?;
         let fresh = State { seed: args.seed, fast_days: args.fast_days, told: opening(), sent: 0 };
-        let state = state::load(&args.data)?.unwrap_or_else(|| fresh.clone());
+        let mut state = state::load(&args.data)?.unwrap_or_else(|| fresh.clone());
         ensure!(
             (state.seed, state.fast_days) == (fresh.seed, fresh.fast_days),
             "{} holds a ward of seed {} with {} fast days: give the same, or another --data",
@@ -79,6 +79,7 @@ impl Run {
         for body in fixtures() {
             feed.put(&body).await?;
         }
+        state.sent += feed.sent;
         let mut ward = Ward::new(state.seed, outages(state.fast_days));
         for minute in opening() + 1..=state.told {
             ward.tick(minute);

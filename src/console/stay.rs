@@ -263,7 +263,13 @@ impl Day {
     }
 
     fn explained(&self, index: usize, item: &Explained) -> Markup {
-        let at = item.at.map(|at| words::clock(at, self.rules.zone)).unwrap_or_default();
+        // a lapse that reaches into this day has begun on another
+        let told = if item.at.is_some_and(|at| self.span.contains(at)) {
+            words::clock
+        } else {
+            words::day_and_clock
+        };
+        let at = item.at.map(|at| told(at, self.rules.zone)).unwrap_or_default();
         html! {
             details class=(item.what) {
                 summary {

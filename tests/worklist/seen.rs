@@ -69,3 +69,17 @@ async fn a_page_and_the_record_of_who_saw_it_bear_the_id_of_the_request() {
         rows.into_iter().map(|found| found.row.audit().unwrap()).filter(|row| row.asked == "GET /ward/north");
     assert_eq!(seen.map(|row| row.request).collect::<Vec<_>>(), ["wall-7".to_owned(), given]);
 }
+
+#[tokio::test]
+async fn a_lapse_that_began_the_day_before_says_on_which() {
+    let ward = Ward::open(SITE).await;
+    ward.admit().await;
+    ward.until("1:08:00").await;
+    let page = async |day: &str| {
+        let address = format!("http://{}/stay/e?day=2026-03-{day}", ward.service.address);
+        reqwest::get(address).await.unwrap().text().await.unwrap()
+    };
+    let begins = |at: &str| format!("<span class=\"at\">{at}</span> <span class=\"word lapse\">");
+    assert!(page("10").await.contains(&begins("04:00")), "{}", page("10").await);
+    assert!(page("11").await.contains(&begins("10 Mar 04:00")), "{}", page("11").await);
+}
