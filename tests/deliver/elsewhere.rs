@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex};
+use std::time::Duration;
 
 use axum::Router;
 use axum::body::{Body, Bytes, to_bytes};
@@ -39,6 +40,7 @@ struct Kept {
     /// How often what has changed was asked for and told.
     looks: u64,
     tells_old: bool,
+    thinks: Duration,
     clock: Option<Clock>,
 }
 
@@ -111,6 +113,11 @@ impl Elsewhere {
     /// What it tells of changed documents has no notes in it, as if somebody had written them while it answered.
     pub fn tells_old(&self) {
         self.kept.lock().unwrap().tells_old = true;
+    }
+
+    /// It takes so long to find out what has changed.
+    pub fn thinks(&self, long: Duration) {
+        self.kept.lock().unwrap().thinks = long;
     }
 
     /// Somebody changes a document.
@@ -253,6 +260,10 @@ async fn answer(State(kept): State<Arc<Mutex<Kept>>>, request: Request<Body>) ->
     let body = to_bytes(body, usize::MAX).await.unwrap();
     let path = parts.uri.path().trim_start_matches("/fhir/").to_owned();
     let query = parts.uri.query().unwrap_or_default().to_owned();
+    if query.starts_with("_lastUpdated") {
+        let long = kept.lock().unwrap().thinks;
+        tokio::time::sleep(long).await;
+    }
     let mut kept = kept.lock().unwrap();
     let trouble = kept.trouble;
     let refused = kept.refuses.clone().is_some_and(|text| String::from_utf8_lossy(&body).contains(&text));

@@ -212,6 +212,20 @@ async fn what_is_told_of_changes_may_be_old_and_takes_no_note_away() {
 }
 
 #[tokio::test]
+async fn a_server_that_is_slow_to_tell_what_has_changed_is_written_to_all_the_same() {
+    let elsewhere = Elsewhere::start().await;
+    // by the ward's clock it takes longer than the time after which it is asked again
+    elsewhere.thinks(Duration::from_millis(60));
+    let ward = Ward::open(&worklist_asked(&elsewhere, 1, "")).await;
+    elsewhere.by(&ward.service.clock);
+    ward.admit().await;
+    ward.until("04:31").await;
+    tokio::time::timeout(Duration::from_secs(20), delivered_in_time(&ward)).await.unwrap();
+    let (_, there) = one(&elsewhere.all("Task"));
+    assert_eq!(bare(&there), bare(&ward.task().await.unwrap()));
+}
+
+#[tokio::test]
 async fn what_may_not_be_set_there_is_a_dead_letter_and_stays_there_as_it_was_set() {
     let elsewhere = Elsewhere::start().await;
     let ward = ward(&elsewhere).await;

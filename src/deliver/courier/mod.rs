@@ -166,7 +166,7 @@ impl Courier {
             }
         }
         if looks && board.under_way.is_empty() {
-            board.back_us = Some(now_us + i64::from(self.settings.changes_seconds) * 1_000_000);
+            board.back_us = Some(now_us.saturating_add(self.looks_every_us()));
             let handle = board.errands.spawn(back::changes(self.parts.clone(), now_us));
             board.under_way.insert(handle.id(), None);
         }
@@ -210,7 +210,11 @@ impl Courier {
         Ok(())
     }
 
-    /// Takes in how an errand ended.
+    fn looks_every_us(&self) -> i64 {
+        i64::from(self.settings.changes_seconds) * 1_000_000
+    }
+
+    /// Takes in how an errand or a look ended.
     fn end(
         &self,
         board: &mut Board,
@@ -224,8 +228,12 @@ impl Courier {
                 (error.id(), Ok(Came::Stuck))
             }
         };
-        board.under_way.remove(&id);
+        let lane = board.under_way.remove(&id);
         let now_us = self.parts.clock.now().micros();
+        if lane == Some(None) {
+            // from its end on: however long a look takes, there is time for errands after it
+            board.back_us = Some(now_us.saturating_add(self.looks_every_us()));
+        }
         match came? {
             Came::Nothing => {}
             Came::Done => (board.failures, board.refusing) = (0, 0),
