@@ -271,7 +271,10 @@ mod tests {
     use super::{Axis, Dot, Score};
     use crate::console::table::Row;
 
-    fn range(score: Score, row: &Row, all: &[(Option<f64>, Option<(f64, f64)>)]) -> (f64, f64) {
+    /// The value of a point, and its limits.
+    type Point = (Option<f64>, Option<(f64, f64)>);
+
+    fn range(score: Score, row: &Row, all: &[Point]) -> (f64, f64) {
         let dots: Vec<Dot<'_>> =
             all.iter().map(|(value, limits)| Dot { row, x: 0.0, value: *value, limits: *limits }).collect();
         let Axis { from, to, .. } = score.axis(&dots);
@@ -281,7 +284,7 @@ mod tests {
     #[test]
     fn an_axis_holds_every_value_and_every_limit() {
         let row = Row(std::array::from_fn(|_| String::new()));
-        let of = |score, all: &[(Option<f64>, Option<(f64, f64)>)]| range(score, &row, all);
+        let of = |score, all: &[Point]| range(score, &row, all);
         assert_eq!(of(Score::Share, &[]), (0.9, 1.0));
         assert_eq!(of(Score::Share, &[(Some(0.95), None)]), (0.9, 1.0));
         assert_eq!(of(Score::Share, &[(Some(0.95), Some((0.81, 1.0)))]), (0.8, 1.0));
