@@ -31,6 +31,16 @@ async fn ward(elsewhere: &Elsewhere) -> Ward {
     ward
 }
 
+/// A ward whose one Task is there, and its id.
+async fn with_a_task(elsewhere: &Elsewhere) -> (Ward, Store, String) {
+    let ward = ward(elsewhere).await;
+    ward.until("02:30").await;
+    let store = ward.service.store.clone();
+    delivered(&store).await;
+    let (id, _) = one(&elsewhere.all("Task"));
+    (ward, store, id)
+}
+
 /// Whether all that was said is noted as wanted, and nothing waits.
 async fn is_delivered(store: &Store) -> bool {
     for kind in ["DetectedIssue", "Task"] {
@@ -146,11 +156,7 @@ async fn what_changes_while_the_server_is_away_is_written_once_as_it_is_at_last(
 #[tokio::test]
 async fn what_a_nurse_sets_there_comes_back_and_stays() {
     let elsewhere = Elsewhere::start().await;
-    let ward = ward(&elsewhere).await;
-    ward.until("02:30").await;
-    let store = ward.service.store.clone();
-    delivered(&store).await;
-    let (id, _) = one(&elsewhere.all("Task"));
+    let (ward, store, id) = with_a_task(&elsewhere).await;
     elsewhere.change(&format!("Task/{id}"), |task| {
         task["status"] = "in-progress".into();
         task["owner"] = json!({"reference": "Practitioner/n1"});
@@ -187,11 +193,7 @@ async fn what_a_nurse_sets_there_comes_back_and_stays() {
 #[tokio::test]
 async fn what_is_told_of_changes_may_be_old_and_takes_no_note_away() {
     let elsewhere = Elsewhere::start().await;
-    let ward = ward(&elsewhere).await;
-    ward.until("02:30").await;
-    let store = ward.service.store.clone();
-    delivered(&store).await;
-    let (id, _) = one(&elsewhere.all("Task"));
+    let (ward, _, id) = with_a_task(&elsewhere).await;
     let note = |text: &str| {
         let note = json!({"text": text, "authorString": "N. One"});
         elsewhere.change(&format!("Task/{id}"), |task| task["note"].as_array_mut().unwrap().push(note));
@@ -228,11 +230,7 @@ async fn a_server_that_is_slow_to_tell_what_has_changed_is_written_to_all_the_sa
 #[tokio::test]
 async fn what_may_not_be_set_there_is_a_dead_letter_and_stays_there_as_it_was_set() {
     let elsewhere = Elsewhere::start().await;
-    let ward = ward(&elsewhere).await;
-    ward.until("02:30").await;
-    let store = ward.service.store.clone();
-    delivered(&store).await;
-    let (id, _) = one(&elsewhere.all("Task"));
+    let (ward, store, id) = with_a_task(&elsewhere).await;
     elsewhere.change(&format!("Task/{id}"), |task| task["status"] = "draft".into());
     ward.until("02:31").await;
     let letters = async || {
